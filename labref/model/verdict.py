@@ -1,0 +1,125 @@
+"""Three-valued truth: good, bad, unknown. Nothing unknown is ever reported as good."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum, StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from labref.model.readings import Floats, Ints
+
+
+class State(IntEnum):
+    """Stored as uint8; zero is unknown, so that unwritten bytes claim nothing."""
+
+    UNKNOWN = 0
+    GOOD = 1
+    BAD = 2
+
+    @property
+    def word(self) -> str:
+        """The state as a lower-case word."""
+        return self.name.lower()
+
+    @property
+    def truth(self) -> bool | None:
+        """True, False, or None for unknown."""
+        return {State.GOOD: True, State.BAD: False}.get(self)
+
+
+def combine(states: list[npt.NDArray[np.uint8]]) -> npt.NDArray[np.uint8]:
+    """Kleene's conjunction along checks: bad if any is bad, else unknown if any is, else good.
+
+    Without any check the answer is an empty claim and therefore refused: ValueError.
+    """
+    if not states:
+        raise ValueError("no check, no verdict")
+    bad = np.zeros(len(states[0]), bool)
+    good = np.ones(len(states[0]), bool)
+    for state in states:
+        bad |= state == State.BAD
+        good &= state == State.GOOD
+    result = np.zeros(len(bad), np.uint8)
+    result[good] = State.GOOD
+    result[bad] = State.BAD
+    return result
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frequencies:
+    """``n`` derived gates of one transition (or laser), as offsets from an exact nominal.
+
+    ``start_ns``, ``stop_ns`` int64 (n,). ``offset`` float64 (n,) from ``nominal_text`` (exact
+    decimal text); NaN where not derived. ``errors`` float64 (n,): the counting part per gate,
+    one sigma (type A, averages). ``flags`` uint32 (n,): all flags of the readings used.
+    ``detuning`` float64 (n,): laser minus target in Hz. ``u_constant_hz``: the constant part
+    (type B: reference, path, target), one sigma, which does not average.
+    """
+
+    transition: str
+    nominal_text: str
+    epoch: int
+    start_ns: Ints
+    stop_ns: Ints
+    offset: Floats
+    errors: Floats
+    flags: npt.NDArray[np.uint32]
+    detuning: Floats
+    u_constant_hz: float = 0.0
+
+    def __len__(self) -> int:
+        return len(self.start_ns)
+
+    @property
+    def u_hz(self) -> Floats:
+        """Combined standard uncertainty of each gate's detuning, float64 (n,)."""
+        combined: Floats = np.hypot(self.errors, self.u_constant_hz)
+        return combined
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judgement:
+    """What one check says of a block: ``states`` uint8 (n,), ``reasons`` int (n,) into ``texts``.
+
+    ``texts`` are (reason, what clears it); ``leans_on`` names the witnesses a good leans on.
+    """
+
+    check: str
+    states: npt.NDArray[np.uint8]
+    reasons: npt.NDArray[np.intp]
+    texts: tuple[tuple[str, str], ...]
+    leans_on: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The state of one subject since ``since_ns``, why, what clears it, on what it leans."""
+
+    subject: str
+    state: State
+    since_ns: int
+    reason: str = ""
+    clears: str = ""
+    leans_on: tuple[str, ...] = ()
+    unwatched: tuple[str, ...] = ()
+
+
+class AlarmLevel(StrEnum):
+    """Whether the alarm stands; alarms are levels and intervals, not edges."""
+
+    CLEAR = "clear"
+    RAISED = "raised"
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One alarm: ``kind`` in words (``outside tolerance``, ``no witness``), for one subject."""
+
+    subject: str
+    kind: str
+    level: AlarmLevel
+    since_ns: int
+    message: str
+    clears: str = ""
