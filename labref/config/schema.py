@@ -19,7 +19,7 @@ class Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tru
     """Base of every table: unknown keys are errors."""
 
 
-class ReferenceTable(Table):
+class ReferenceTable(Table, frozen=True, kw_only=True):
     """``[references.NAME]``: a node of the tree of references (rule M3)."""
 
     u: Number
@@ -30,7 +30,7 @@ class ReferenceTable(Table):
     height_m: Number | None = None
 
 
-class InstrumentTable(Table):
+class InstrumentTable(Table, frozen=True, kw_only=True):
     """``[instruments.NAME]``: who answers at an address, in which dialect.
 
     ``limits`` and ``options`` belong to the dialect; ``reference`` names the time base that
@@ -44,7 +44,7 @@ class InstrumentTable(Table):
     options: dict[str, object] = {}
 
 
-class ChannelTable(Table):
+class ChannelTable(Table, frozen=True, kw_only=True):
     """``[channels.NAME]``: one counted, set or displayed quantity with its exact nominal.
 
     Fed by ``instrument`` and ``input``, by a column of a log that carries its name, or
@@ -71,7 +71,7 @@ class ChannelTable(Table):
     assumed: bool = False
 
 
-class TimeColumn(Table):
+class TimeColumn(Table, frozen=True, kw_only=True):
     """``time`` of a log: which column or columns, how they are written, what they mark."""
 
     column: int | str | list[int | str]
@@ -81,7 +81,7 @@ class TimeColumn(Table):
     utc_offset_h: Number = 0
 
 
-class LogTable(Table):
+class LogTable(Table, frozen=True, kw_only=True):
     """``[logs.NAME]``: how to read a recorded text log.
 
     ``columns`` maps a channel to a column, by number (from 1) or by header name.
@@ -100,7 +100,7 @@ class LogTable(Table):
     values: Literal["absolute", "offset"] = "absolute"
 
 
-class Counted(Table):
+class Counted(Table, frozen=True, kw_only=True):
     """A quantity that is counted behind a mixer, divider or at a harmonic (rule M9).
 
     quantity = (lo + sign * ratio * counted) / harmonic; ``ratio`` is ``"P/Q"`` or a number.
@@ -114,7 +114,7 @@ class Counted(Table):
     ratio: int | str = 1
 
 
-class CombTable(Table):
+class CombTable(Table, frozen=True, kw_only=True):
     """``[combs.NAME]``: how repetition rate and carrier-envelope offset follow from channels.
 
     Either ``f_rep`` is counted, or the comb follows an optical reference: ``locked_to`` names
@@ -131,7 +131,7 @@ class CombTable(Table):
     ceo_factor_ref: int = 1
 
 
-class Evidence(Table):
+class Evidence(Table, frozen=True, kw_only=True):
     """How a mode number or sign was found, and when (rule M19)."""
 
     found: str
@@ -141,7 +141,7 @@ class Evidence(Table):
     margin_hz: Number | None = None
 
 
-class LaserTable(Table):
+class LaserTable(Table, frozen=True, kw_only=True):
     """``[lasers.NAME]``: the light at its tap, from a comb, a channel or a ratio.
 
     comb: nu = n*f_rep + ceo_factor*f_ceo + sign*beat. ``channel``: measured directly
@@ -161,7 +161,7 @@ class LaserTable(Table):
     evidence: Evidence | None = None
 
 
-class Step(Table):
+class Step(Table, frozen=True, kw_only=True):
     """One step from the tap to the atoms; exactly one of aom, eom, times, sum, difference.
 
     ``aom`` and ``eom`` name a channel or give a frequency in Hz (then assumed). A step that
@@ -178,7 +178,7 @@ class Step(Table):
     before_tap: bool = False
 
 
-class ShiftTable(Table):
+class ShiftTable(Table, frozen=True, kw_only=True):
     """A declared shift of the line: exact Hz, standard uncertainty, source."""
 
     hz: Number
@@ -186,7 +186,7 @@ class ShiftTable(Table):
     source: str = ""
 
 
-class WitnessTable(Table):
+class WitnessTable(Table, frozen=True, kw_only=True):
     """``[witnesses.NAME]``: an independent channel that a good verdict leans on (M1, M2).
 
     kind ``frequency``: the channel is a second measurement of ``laser`` at its tap and must
@@ -203,7 +203,7 @@ class WitnessTable(Table):
     calibrated_by: str | None = None
 
 
-class TransitionTable(Table):
+class TransitionTable(Table, frozen=True, kw_only=True):
     """``[transitions.NAME]``: a laser's target at a plane, its tolerance, its witnesses."""
 
     laser: str
@@ -225,7 +225,7 @@ class TransitionTable(Table):
     lateness_s: Number | None = None
 
 
-class AlarmTable(Table):
+class AlarmTable(Table, frozen=True, kw_only=True):
     """``[alarms]``: how alarms are shaped; verdicts are never delayed or softened (M5)."""
 
     on_delay_s: Number = 0
