@@ -1,0 +1,1 @@
+"""A SCPI-1999 instrument's side of the wire: syntax, command tree, status, exchange."""
