@@ -1,0 +1,1 @@
+"""The loop: one lab, its instruments, its clock, its plugins."""
