@@ -1,0 +1,107 @@
+"""One thread for many sockets: steppers on a selector.
+
+A reader thread per instrument costs a thread switch per message. On the loop an instrument
+that hangs costs only its own deadline. Wires without a descriptor are refused.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import selectors
+import threading
+from typing import Any
+
+from labref.model.errors import InputError
+from labref.model.times import Clock
+from labref.transport.stepper import Stepper
+
+_LONGEST_S = 1.0
+
+
+class SelectorLoop:
+    """Drives steppers whose exchanges never end (or end for good) until `stop`."""
+
+    def __init__(self, clock: Clock, name: str = "labref wires") -> None:
+        self._clock = clock
+        self._selector = selectors.DefaultSelector()
+        self._deadlines: dict[Stepper[Any], float] = {}
+        self._registered: dict[Stepper[Any], tuple[int, int]] = {}
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
+        self._stopping = False
+        self._wake_read, self._wake_write = os.pipe()
+        os.set_blocking(self._wake_read, False)
+        os.set_blocking(self._wake_write, False)
+        self._selector.register(self._wake_read, selectors.EVENT_READ, None)
+
+    def add(self, stepper: Stepper[Any]) -> None:
+        """Add a stepper before `start`. Raises InputError for a wire that blocks."""
+        if stepper.wire.waits_when_reading:
+            raise InputError(f"{stepper.wire.address}: needs a reader thread of its own")
+        stepper.before_close = lambda: self._forget(stepper)
+        self._deadlines[stepper] = 0.0
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End the thread and close every wire."""
+        self._stopping = True
+        if self._thread.is_alive():
+            with contextlib.suppress(BlockingIOError):
+                os.write(self._wake_write, b".")
+            self._thread.join()
+        for stepper in list(self._deadlines):
+            self._forget(stepper)
+            stepper.close()
+        self._selector.close()
+        for descriptor in (self._wake_read, self._wake_write):
+            with contextlib.suppress(OSError):
+                os.close(descriptor)
+        self._deadlines.clear()
+
+    def _run(self) -> None:
+        while not self._stopping:
+            now = self._clock.monotonic_s()
+            for stepper, deadline in list(self._deadlines.items()):
+                if deadline <= now:
+                    self._advance(stepper)
+            next_s = min(self._deadlines.values(), default=now + _LONGEST_S)
+            left_s = min(_LONGEST_S, max(0.0, next_s - self._clock.monotonic_s()))
+            for key, _ in self._selector.select(left_s):
+                if key.data is None:
+                    os.read(self._wake_read, 4096)
+                else:
+                    self._advance(key.data)
+
+    def _advance(self, stepper: Stepper[Any]) -> None:
+        deadline = stepper.advance()
+        if deadline is None:
+            self._forget(stepper)
+            del self._deadlines[stepper]
+            return
+        self._deadlines[stepper] = deadline
+        self._watch(stepper)
+
+    def _watch(self, stepper: Stepper[Any]) -> None:
+        if not stepper.wants_wire or (descriptor := stepper.wire.fileno()) < 0:
+            self._forget(stepper)
+            return
+        events = selectors.EVENT_WRITE if stepper.wants_write else selectors.EVENT_READ
+        wanted = (descriptor, events)
+        known = self._registered.get(stepper)
+        if known == wanted:
+            return
+        if known is not None and known[0] == descriptor:
+            self._selector.modify(descriptor, events, stepper)
+        else:
+            self._forget(stepper)
+            self._selector.register(descriptor, events, stepper)
+        self._registered[stepper] = wanted
+
+    def _forget(self, stepper: Stepper[Any]) -> None:
+        known = self._registered.pop(stepper, None)
+        if known is not None:
+            with contextlib.suppress(KeyError, ValueError, OSError):
+                self._selector.unregister(known[0])

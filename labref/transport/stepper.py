@@ -1,0 +1,248 @@
+"""Walks an exchange over a wire without blocking: the one engine behind every runner.
+
+`Stepper.advance` does all that can be done now and returns the monotonic time at which it
+must be called again at the latest. A reader thread waits for the wire until then, a selector
+loop serves other wires, an inline reader advances the virtual clock. A step's deadline is
+fixed when the step begins, so neither babble nor trickle can stretch it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Generic, TypeVar
+
+from labref.model.errors import LinkError, ReplyError
+from labref.model.times import Clock
+from labref.transport.base import Wire
+from labref.transport.framing import BYTE_LIMIT, Framer
+from labref.transport.steps import (
+    Close,
+    Drain,
+    Exchange,
+    Open,
+    Pause,
+    ReadBytes,
+    ReadLine,
+    Rest,
+    Send,
+    Step,
+)
+
+T = TypeVar("T")
+
+
+class Stepper(Generic[T]):
+    """One exchange on one wire. ``timeout_s`` serves steps that state none.
+
+    ``result`` is the exchange's return value once ``finished``. What the exchange raises
+    passes through `advance`. ``before_close`` is called before the wire's descriptor goes.
+    """
+
+    def __init__(
+        self,
+        exchange: Exchange[T],
+        wire: Wire,
+        clock: Clock,
+        timeout_s: float = 2.0,
+        framer: Framer | None = None,
+    ) -> None:
+        self.wire = wire
+        self.timeout_s = timeout_s
+        self.finished = False
+        self.result: T | None = None
+        self._exchange = exchange
+        self._clock = clock
+        self._framer = framer if framer is not None else Framer(BYTE_LIMIT)
+        self._step: Step | None = None
+        self._deadline = 0.0
+        self._unsent = b""
+        self._dropped = b""
+        self._quiet_until = 0.0
+        self._heard = False
+        self.before_close: Callable[[], None] | None = None
+
+    @property
+    def wants_write(self) -> bool:
+        """Whether it waits for room to send, or for a connection."""
+        return bool(self._unsent) or (isinstance(self._step, Open) and not self.wire.is_open())
+
+    @property
+    def wants_wire(self) -> bool:
+        """Whether bytes or a closing peer matter now (not while resting with it closed)."""
+        return not isinstance(self._step, Rest | None)
+
+    def advance(self, readable: bool = True) -> float | None:
+        """Go as far as possible; return the next deadline (monotonic seconds), None at the end.
+
+        ``readable`` False promises that nothing has arrived, which saves a system call.
+        """
+        self._heard = readable
+        if self.finished:
+            return None
+        if self._step is None and not self._take(None):
+            return None
+        while True:
+            assert self._step is not None
+            outcome = self._outcome(self._step)
+            if outcome is None:
+                return self._wake_s()
+            if not self._take(outcome):
+                return None
+
+    def close(self) -> None:
+        """End the exchange where it stands and close the wire."""
+        self.finished = True
+        self._exchange.close()
+        self._close_wire()
+
+    def _close_wire(self) -> None:
+        if self.before_close is not None:
+            self.before_close()
+        self.wire.close()
+        self._framer.clear()
+
+    def _outcome(self, step: Step) -> bytes | Exception | None:
+        """Result or failure of ``step``; None while it must wait."""
+        try:
+            result = self._attempt(step)
+            if result is None and self._clock.monotonic_s() >= self._deadline:
+                return self._run_out(step)
+            return result
+        except (LinkError, ReplyError) as error:
+            return error
+
+    def _wake_s(self) -> float:
+        if isinstance(self._step, Drain):
+            return min(self._deadline, self._quiet_until)
+        return self._deadline
+
+    def _take(self, outcome: bytes | Exception | None) -> bool:
+        """Give ``outcome`` to the exchange and begin its next step; False when it ended."""
+        self._unsent = b""
+        try:
+            if isinstance(outcome, Exception):
+                step = self._exchange.throw(outcome)
+            elif outcome is None:
+                step = next(self._exchange)
+            else:
+                step = self._exchange.send(outcome)
+        except StopIteration as stop:
+            self.finished, self.result = True, stop.value
+            return False
+        except BaseException:
+            self.finished = True
+            raise
+        self._begin(step)
+        return True
+
+    def _begin(self, step: Step) -> None:
+        self._step = step
+        now = self._clock.monotonic_s()
+        if isinstance(step, Pause | Rest):
+            self._deadline = now + step.seconds
+            return
+        if isinstance(step, Close):
+            self._deadline = now
+            return
+        timeout_s = self.timeout_s if step.timeout_s is None else step.timeout_s
+        self._deadline = now + timeout_s
+        if isinstance(step, Send):
+            self._unsent = step.message
+        elif isinstance(step, Drain):
+            self._dropped = b""
+            self._quiet_until = now + step.quiet_s
+
+    def _attempt(self, step: Step) -> bytes | None:
+        """Return the step's result, None if it must wait; LinkError where it failed."""
+        if isinstance(step, ReadLine):
+            line = self._framer.line(step.terminator)
+            while line is None and self._receive():
+                line = self._framer.line(step.terminator)
+            return line
+        if isinstance(step, Send):
+            return self._send(step)
+        if isinstance(step, ReadBytes):
+            data = self._framer.exactly(step.count)
+            while data is None and self._receive():
+                data = self._framer.exactly(step.count)
+            return data
+        return self._attempt_other(step)
+
+    def _attempt_other(self, step: Step) -> bytes | None:
+        if isinstance(step, Open):
+            return self._open()
+        if isinstance(step, Close):
+            self._close_wire()
+            return b""
+        if isinstance(step, Drain):
+            return self._drain(step)
+        if isinstance(step, Pause) and not self.wire.waits_when_reading:
+            while self._receive():
+                if len(self._framer) > self._framer.limit:
+                    raise LinkError(f"{self.wire.address}: unasked bytes beyond the limit")
+        return None
+
+    def _receive(self) -> bool:
+        """Move what has arrived into the buffer; False when there is nothing now."""
+        if not self._heard:
+            return False
+        data = self.wire.receive()
+        if not data:
+            self._heard = False
+            return False
+        self._framer.feed(data)
+        return True
+
+    def _send(self, step: Send) -> bytes | None:
+        if self._unsent is step.message and step.quiet and not self.wire.waits_when_reading:
+            self._expect_silence()
+        sent = self.wire.send(self._unsent)
+        self._unsent = self._unsent[sent:]
+        # An answer may arrive at any moment from here on, but hardly within this call.
+        return None if self._unsent else b""
+
+    def _expect_silence(self) -> None:
+        data = self._framer.clear() + self.wire.receive()
+        if data:
+            raise ReplyError(f"{self.wire.address}: unasked bytes {data[:60]!r} before a query")
+
+    def _open(self) -> bytes | None:
+        if not self.wire.is_open():
+            self.wire.begin_open()
+        if self.wire.is_open():
+            self._framer.clear()
+            return b""
+        return None
+
+    def _drain(self, step: Drain) -> bytes | None:
+        if self.wire.waits_when_reading:
+            self.wire.clear()
+            return self._framer.clear()
+        self._dropped += self._framer.clear()
+        now = self._clock.monotonic_s()
+        if self._receive():
+            self._dropped += self._framer.clear()
+            self._dropped = self._dropped[-self._framer.limit :]
+            self._quiet_until = now + step.quiet_s
+        return self._dropped if now >= self._quiet_until else None
+
+    def _run_out(self, step: Step) -> bytes:
+        if isinstance(step, Pause | Rest | Close):
+            return b""
+        raise LinkError(f"{self.wire.address}: {self._late_text(step)}")
+
+    def _late_text(self, step: Step) -> str:
+        within = f"within {self._timeout_of(step)} s"
+        if isinstance(step, Open):
+            return f"no connection {within}"
+        if isinstance(step, Send):
+            return f"the peer took only part of {len(step.message)} bytes {within}"
+        if isinstance(step, Drain):
+            return f"the peer was not quiet {within}"
+        held = self._framer.clear()
+        partial = f" (only {held[:40]!r} came)" if held else ""
+        return f"no complete reply {within}{partial}"
+
+    def _timeout_of(self, step: Step) -> float:
+        stated: float | None = getattr(step, "timeout_s", None)
+        return self.timeout_s if stated is None else stated
