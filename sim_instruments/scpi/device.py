@@ -31,7 +31,8 @@ class ScpiDevice:
         """``*RST``: settings to their defaults; status and error queue stay."""
 
     def pending_until(self, now_ns: int) -> int | None:
-        """Instant at which the last overlapped operation ends, None when none runs."""
+        """Instant (> now_ns) at which overlapped operations end, None when none runs."""
+        del now_ns
         return None
 
     def update(self, now_ns: int) -> None:
@@ -81,7 +82,7 @@ class ScpiDevice:
         self.reset(call.now_ns)
         return None
 
-    def _cls(self, call: Call) -> Reply:
+    def _cls(self, _: Call) -> Reply:
         self._opc_requested = False
         self.status.clear()
         return None

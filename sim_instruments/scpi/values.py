@@ -27,7 +27,9 @@ _WRONG_KIND = {"number": -128, "word": -148, "string": -158, "block": -168, "exp
 class Parameter(Protocol):
     """Turns a data element into a value, or raises ScpiError."""
 
-    optional: bool
+    @property
+    def optional(self) -> bool:
+        """True when the element may be left out."""
 
     def read(self, element: Element) -> object:
         """Value of the element."""
