@@ -1,0 +1,1 @@
+"""Checks turn derived frequencies and witnesses into three-valued states."""

@@ -1,0 +1,76 @@
+"""The Protocol of a check, and helpers that every check needs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Protocol, runtime_checkable
+
+import numpy as np
+import numpy.typing as npt
+
+from labref.model.readings import Readings
+from labref.model.result import unusable_reason
+from labref.model.verdict import Frequencies, Judgement, State
+
+
+@runtime_checkable
+class Check(Protocol):
+    """Judges one transition, block by block, in time order.
+
+    ``channels`` are the channels whose new readings it wants beside the frequencies. A block
+    may hold one gate or thousands; the answer must not depend on how gates are cut in blocks.
+    A check that raises is a fault, and its answer for that block is unknown.
+    """
+
+    name: str
+    transition: str
+    channels: tuple[str, ...]
+
+    def judge(self, frequencies: Frequencies, readings: Mapping[str, Readings]) -> Judgement:
+        """Judge ``frequencies``; ``readings`` holds this pass's new readings by channel."""
+        ...
+
+
+class Reasons:
+    """Collects the few distinct reasons of a block; index 0 is 'nothing to say'."""
+
+    def __init__(self) -> None:
+        self._texts: dict[tuple[str, str], int] = {("", ""): 0}
+
+    def index(self, reason: str, clears: str = "") -> int:
+        """Number of a reason, new or known."""
+        return self._texts.setdefault((reason, clears), len(self._texts))
+
+    @property
+    def texts(self) -> tuple[tuple[str, str], ...]:
+        """All (reason, what clears it), by number."""
+        return tuple(self._texts)
+
+
+def all_unknown(check: str, count: int, reason: str, clears: str = "") -> Judgement:
+    """Return the judgement 'unknown' for ``count`` gates, with one reason."""
+    return Judgement(
+        check,
+        np.zeros(count, np.uint8),
+        np.ones(count, np.intp),
+        (("", ""), (reason, clears)),
+    )
+
+
+def unusable_judgement(
+    check: str,
+    frequencies: Frequencies,
+    states: npt.NDArray[np.uint8],
+    indices: npt.NDArray[np.intp],
+    reasons: Reasons,
+    leans_on: tuple[str, ...] = (),
+) -> Judgement:
+    """Overrule ``states`` by unknown where a gate was not derived, naming its flags."""
+    missing = ~np.isfinite(frequencies.offset)
+    if missing.any():
+        states[missing] = State.UNKNOWN
+        for flags in np.unique(frequencies.flags[missing]):
+            where = missing & (frequencies.flags == flags)
+            text = unusable_reason(int(flags))
+            indices[where] = reasons.index(text, "a usable reading in every channel it needs")
+    return Judgement(check, states, indices, reasons.texts, leans_on)

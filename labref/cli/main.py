@@ -1,0 +1,97 @@
+"""`labref`: the group of all commands, loaded lazily so that `--help` loads nothing heavy.
+
+Exit codes: 0 yes or done; 1 the answer is no; 2 usage (also a lab file or input that cannot
+be used); 3 refused because ambiguous.
+"""
+
+from __future__ import annotations
+
+import importlib
+import importlib.metadata
+import sys
+from collections.abc import Sequence
+
+import click
+
+from labref.model.errors import AmbiguousError, InputError, LabFileError, LabrefError
+
+# name: (module that defines `command`, what --help says)
+COMMANDS: dict[str, tuple[str, str]] = {
+    "air": ("labref.cli.air", "Vacuum and air wavelength, frequency and index of air."),
+    "check": ("labref.cli.check", "Check a lab file: all its errors, or what it means."),
+    "export": ("labref.cli.export", "Write a channel of a trace as csv, parquet or HDF5."),
+    "mode-number": ("labref.cli.mode_number", "Mode number and sign: unique, or refused."),
+    "replay": ("labref.cli.replay", "Run the acquisition pass over recorded logs."),
+    "stability": ("labref.cli.stability", "Deviations with bounds from a trace or a text file."),
+    "transitions": ("labref.cli.transitions", "Published transition frequencies with sources."),
+    "verify": ("labref.cli.verify", "Verify traces: rows, gaps, checksums, damage."),
+}
+COMMAND_GROUP = "labref.commands"
+
+
+class LazyGroup(click.Group):
+    """A group that knows its commands by name and imports one only to run it."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        """Names of all commands, sorted."""
+        return sorted({*COMMANDS, *_contributed()})
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Import and return one command; None where there is none of that name."""
+        if cmd_name in COMMANDS:
+            command = importlib.import_module(COMMANDS[cmd_name][0]).command
+            assert isinstance(command, click.Command)
+            return command
+        point = _contributed().get(cmd_name)
+        return None if point is None else point.load()
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """List names and texts without importing anything."""
+        rows = [(name, COMMANDS[name][1]) for name in COMMANDS]
+        rows += [(name, f"from {point.value}") for name, point in _contributed().items()]
+        with formatter.section("Commands"):
+            formatter.write_dl(sorted(rows))
+
+
+def _contributed() -> dict[str, importlib.metadata.EntryPoint]:
+    """Commands that plugins bring, by name; not loaded."""
+    points = importlib.metadata.entry_points(group=COMMAND_GROUP)
+    return {point.name: point for point in points if point.name not in COMMANDS}
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="labref")
+def cli() -> None:
+    """Turn counter, wavemeter and synthesizer readings into trusted frequencies at the atoms.
+
+    Exit codes: 0 yes or done, 1 the answer is no, 2 usage, 3 refused because ambiguous.
+    """
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line; never returns."""
+    try:
+        code = cli.main(args=arguments, prog_name="labref", standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        code = error.exit_code
+    except click.exceptions.Exit as ending:
+        code = ending.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("stopped", err=True)
+        code = 130
+    except LabrefError as error:
+        click.echo(str(error), err=True)
+        code = exit_code(error)
+    except BrokenPipeError:
+        # Somebody closed the pipe (head): nothing is wrong.
+        sys.stderr.close()
+        code = 0
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def exit_code(error: LabrefError) -> int:
+    """Return the exit code of an error of ours."""
+    if isinstance(error, AmbiguousError):
+        return 3
+    return 2 if isinstance(error, InputError | LabFileError) else 1

@@ -1,0 +1,90 @@
+"""Put a session's parts together from a lab, its sources and its plugins."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from labref.checks.alarms import Alarms
+from labref.checks.base import Check
+from labref.config.lab import Lab
+from labref.model.errors import InputError
+from labref.model.times import Clock, seconds_to_ns
+from labref.plugins import Plugins
+from labref.session.announce import Announcer
+from labref.session.cycle import Parts
+from labref.session.derive import Deriver
+from labref.session.history import History
+from labref.session.judge import Judge
+from labref.session.recent import Recent
+from labref.session.recording import Validity, layout_of
+from labref.session.scatter import Scatter
+from labref.session.sources import Source
+from labref.session.standing import Standings
+
+if TYPE_CHECKING:
+    from labref.trace.live import TraceWriter
+
+# Readings are kept for alignment this much longer than any lateness limit or hold.
+SPARE_NS = 10_000_000_000
+
+
+def assemble(
+    lab: Lab,
+    sources: Sequence[Source],
+    plugins: Plugins,
+    clock: Clock,
+    writer: TraceWriter | None,
+) -> Parts:
+    """Return the parts of a pass. Raises InputError where a check or plugin is missing."""
+    if not lab.transitions:
+        raise InputError(f"{lab.file}: no [transitions.*]: there is nothing to watch")
+    transitions = list(lab.transitions.values())
+    alarms = lab.alarms
+    on_ns, off_ns = seconds_to_ns(alarms.on_delay_s), seconds_to_ns(alarms.off_delay_s)
+    return Parts(
+        lab=lab,
+        clock=clock,
+        sources=list(sources),
+        deriver=Deriver(transitions, lab.channels),
+        judge=Judge(_checks(lab, plugins), list(lab.transitions)),
+        announcer=Announcer(plugins),
+        standings=Standings(lab.transitions, clock),
+        store=writer,
+        scatter={name: Scatter(c) for name, c in lab.channels.items() if c.is_fed},
+        recent={name: Recent(name) for name, c in lab.channels.items() if c.is_fed},
+        history={name: History() for name in lab.transitions},
+        alarms={name: Alarms(name, on_ns, off_ns, alarms.latching) for name in lab.transitions},
+        validity={t.name: Validity(t.gate_ns // 2) for t in transitions},
+        keep_ns=_longest_wait_ns(lab) + SPARE_NS,
+    )
+
+
+def trace_writer(lab: Lab, folder: Path, clock: Clock) -> TraceWriter:
+    """Open a trace in ``folder``; h5py is loaded here and not before."""
+    from labref.trace.live import TraceWriter
+
+    return TraceWriter(folder, layout_of(lab), clock=clock)
+
+
+def _checks(lab: Lab, plugins: Plugins) -> list[Check]:
+    checks: list[Check] = []
+    for plugin, answers in plugins.ask("register_checks", lab=lab):
+        for check in answers:
+            if not isinstance(check, Check):
+                raise InputError(f"plugin {plugin!r}: {check!r} is not a check")
+            unknown = sorted(set(check.channels) - set(lab.channels))
+            if unknown:
+                raise InputError(
+                    f"plugin {plugin!r}: check {check.name!r} wants channel {unknown[0]!r}, "
+                    "which the lab file does not have"
+                )
+            checks.append(check)
+    return checks
+
+
+def _longest_wait_ns(lab: Lab) -> int:
+    waits = [t.lateness_ns + 3 * t.gate_ns for t in lab.transitions.values()]
+    holds = [c.hold_ns for c in lab.channels.values() if c.hold_ns is not None]
+    return max([*waits, *holds], default=0)

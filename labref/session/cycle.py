@@ -1,0 +1,193 @@
+"""The pass: collect, align and derive, judge, alarms, store, status, tell, act.
+
+Every step is a plain function of values; this file shows the whole journey from top to
+bottom. Figures of its cost are in tests/benchmarks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from labref.checks.alarms import Alarms
+from labref.config.lab import Lab
+from labref.model.fault import Fault
+from labref.model.flags import Flag
+from labref.model.readings import Readings, join
+from labref.model.result import Result
+from labref.model.times import Clock
+from labref.model.verdict import Alarm, Frequencies, State
+from labref.session.announce import Announcer
+from labref.session.derive import Deriver
+from labref.session.history import History
+from labref.session.judge import Judge
+from labref.session.recent import Recent
+from labref.session.recording import Validity
+from labref.session.scatter import Scatter
+from labref.session.sources import Source
+from labref.session.standing import Standings
+from labref.session.status import Status
+
+States = npt.NDArray[np.uint8]
+
+
+class Store(Protocol):
+    """Where a pass is stored before anybody hears of it."""
+
+    def store(
+        self, readings: Sequence[Readings], results: Sequence[tuple[Frequencies, States]]
+    ) -> None:
+        """Store one pass; afterwards it is acknowledged."""
+        ...
+
+    def validity(
+        self, transition: str, begin_ns: int, end_ns: int, state: State, reason: str
+    ) -> None:
+        """Store one interval of one state and reason."""
+        ...
+
+
+@dataclass
+class Parts:
+    """Everything a pass works on, put together by the session."""
+
+    lab: Lab
+    clock: Clock
+    sources: list[Source]
+    deriver: Deriver
+    judge: Judge
+    announcer: Announcer
+    standings: Standings
+    store: Store | None
+    scatter: dict[str, Scatter] = field(default_factory=dict)
+    recent: dict[str, Recent] = field(default_factory=dict)
+    history: dict[str, History] = field(default_factory=dict)
+    alarms: dict[str, Alarms] = field(default_factory=dict)
+    validity: dict[str, Validity] = field(default_factory=dict)
+    keep_ns: int = 0
+    passes: int = 0
+
+    def close_validity(self) -> None:
+        """Store the last validity interval of every transition."""
+        if self.store is not None:
+            for name, validity in self.validity.items():
+                for interval in validity.close():
+                    self.store.validity(name, *interval.columns)
+
+
+def run_pass(parts: Parts) -> Status:
+    """Run one pass and return the new status."""
+    now_ns = parts.clock.now_ns()
+    new = collect(parts, now_ns)
+    frequencies = parts.deriver.derive(new, parts.recent, now_ns)
+    results = judge(parts, frequencies, new)
+    alarms = [alarm for result in results for alarm in parts.alarms[_name(result)].feed(result)]
+    store(parts, new, results, now_ns)
+    for result in results:
+        parts.history[_name(result)].add(result)
+    parts.passes += 1
+    status = parts.standings.update(parts.passes, results, parts.alarms)
+    tell(parts, new, results, alarms, now_ns)
+    trim(parts, new)
+    return status
+
+
+def collect(parts: Parts, now_ns: int) -> dict[str, Readings]:
+    """Take every source's new gates: known channels, with their counting error, in time order."""
+    found: dict[str, list[Readings]] = {}
+    for source in parts.sources:
+        for block in source.collect():
+            if not len(block):
+                continue
+            if block.channel not in parts.scatter:
+                what = f"readings of channel {block.channel!r}, which the lab file does not have"
+                parts.announcer.fault(Fault(f"source {source.name}", what, now_ns))
+                continue
+            found.setdefault(block.channel, []).append(block)
+    return {name: _arrived(parts, blocks) for name, blocks in found.items()}
+
+
+def _arrived(parts: Parts, blocks: list[Readings]) -> Readings:
+    """One channel's new readings as a block, with errors; late ones flagged, not used."""
+    block = join(blocks)
+    name = block.channel
+    recent = parts.recent[name]
+    flags = block.flags
+    late = parts.deriver.is_late(block)
+    if late.any():
+        flags = flags | np.where(late, np.uint32(Flag.LATE), np.uint32(0))
+    errors = parts.scatter[name].errors(block if flags is block.flags else _with(block, flags))
+    block = Readings(name, block.start_ns, block.stop_ns, block.offset, flags, errors)
+    on_time = block if not late.any() else block[~late]
+    if len(on_time):
+        recent.add(on_time)
+    return block
+
+
+def _with(block: Readings, flags: npt.NDArray[np.uint32]) -> Readings:
+    return Readings(block.channel, block.start_ns, block.stop_ns, block.offset, flags, block.errors)
+
+
+def judge(
+    parts: Parts, frequencies: Sequence[Frequencies], new: dict[str, Readings]
+) -> list[Result]:
+    """Judge what was derived; let the checks of all other transitions see their readings."""
+    derived = set()
+    results = []
+    for block in frequencies:
+        derived.add(block.transition)
+        results.append(parts.judge.judge(block, new, parts.announcer))
+    if len(derived) < len(parts.history):
+        for name in parts.history:
+            if name not in derived:
+                parts.judge.watch(name, new, parts.announcer)
+    return results
+
+
+def store(parts: Parts, new: dict[str, Readings], results: Sequence[Result], now_ns: int) -> None:
+    """Store the pass before anybody hears of it; a trace that fails is a fault, not a stop."""
+    if parts.store is None or not (new or results):
+        return
+    try:
+        parts.store.store(
+            list(new.values()), [(result.frequencies, result.states) for result in results]
+        )
+        for result in results:
+            for interval in parts.validity[_name(result)].feed(result):
+                parts.store.validity(_name(result), *interval.columns)
+    except Exception as error:  # noqa: BLE001 - measuring goes on when recording cannot
+        parts.announcer.fault(Fault("trace", f"not recording: {error}", now_ns))
+    else:
+        parts.announcer.cleared("trace")
+
+
+def tell(
+    parts: Parts,
+    new: dict[str, Readings],
+    results: Sequence[Result],
+    alarms: Sequence[Alarm],
+    now_ns: int,
+) -> None:
+    """Announce readings, results and alarms to the plugins, in this order."""
+    if new:
+        parts.announcer.tell("on_readings", now_ns, readings=tuple(new.values()))
+    if results:
+        parts.announcer.tell("on_results", now_ns, results=tuple(results))
+    for alarm in alarms:
+        parts.announcer.tell("on_alarm", now_ns, alarm=alarm)
+
+
+def trim(parts: Parts, new: dict[str, Readings]) -> None:
+    """Forget readings that no later gate can need."""
+    for name in new:
+        recent = parts.recent[name]
+        if recent.last_stop_ns is not None:
+            recent.trim(recent.last_stop_ns - parts.keep_ns)
+
+
+def _name(result: Result) -> str:
+    return result.frequencies.transition

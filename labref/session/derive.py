@@ -1,0 +1,217 @@
+"""From readings to frequencies at the atoms: compiled rows over aligned gates.
+
+Transitions whose channels all come from one gate group share a bundle: while their gates line
+up, one matrix product derives all of them. A bundle that falls out of step (a gap, a late
+channel, another group) is derived transition by transition until it has caught up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+import numpy as np
+
+from labref.config.lab import LabTransition
+from labref.frequency.matrix import Rows, compile_rows
+from labref.model.channel import Channel, Role
+from labref.model.exact import exact_text
+from labref.model.flags import Flag
+from labref.model.readings import Readings
+from labref.model.verdict import Frequencies
+from labref.session.align import Aligned, GatePlan, align, equal_gates, stack
+from labref.session.asynchrony import NOT_SYNCHRONOUS_SHARE, extra_errors
+from labref.session.recent import Recent
+
+NEVER_NS = -(2**62)
+
+
+@dataclass
+class Line:
+    """One transition's way from readings to detuning, and how far it has got."""
+
+    transition: LabTransition
+    plan: GatePlan
+    rows: Rows
+    weights: tuple[Channel, ...]
+    nominal_text: str
+    detuning_hz: float
+    cursor_ns: int = NEVER_NS
+    done_ns: int = NEVER_NS
+
+    def frequencies(self, aligned: Aligned, offset: np.ndarray, errors: np.ndarray) -> Frequencies:
+        """Wrap derived numbers and move on."""
+        self.cursor_ns = int(aligned.start_ns[-1])
+        self.done_ns = int(aligned.stop_ns[-1])
+        flags = aligned.flags
+        merged = flags[0] if len(flags) == 1 else np.bitwise_or.reduce(flags, axis=0)
+        return Frequencies(
+            self.transition.name,
+            self.nominal_text,
+            self.transition.equation.epoch,
+            aligned.start_ns,
+            aligned.stop_ns,
+            offset,
+            errors,
+            merged,
+            offset + self.detuning_hz,
+            self.transition.u_constant_hz,
+        )
+
+
+@dataclass
+class Bundle:
+    """Lines whose channels share one gate group and one matrix."""
+
+    lines: list[Line]
+    plan: GatePlan
+    rows: Rows
+    squares: np.ndarray
+    uses: list[np.ndarray] = field(default_factory=list)
+
+
+class Deriver:
+    """Derives every transition of a lab. Keeps cursors; holds no readings itself."""
+
+    def __init__(
+        self, transitions: Sequence[LabTransition], channels: Mapping[str, Channel]
+    ) -> None:
+        self.lines = [_line(transition, channels) for transition in transitions]
+        self._bundles = _bundles(self.lines, channels)
+        self._used_by: dict[str, list[Line]] = {}
+        for line in self.lines:
+            for name in (line.plan.base, *line.plan.others):
+                self._used_by.setdefault(name, []).append(line)
+
+    def is_late(self, readings: Readings) -> np.ndarray:
+        """Bool (n,): readings whose gate was derived without them, by every equation's account."""
+        lines = self._used_by.get(readings.channel)
+        if not lines:
+            return np.zeros(len(readings), bool)
+        done_ns = min(line.done_ns for line in lines)
+        late: np.ndarray = (readings.start_ns + readings.stop_ns) // 2 < done_ns
+        return late
+
+    def derive(
+        self,
+        new: Mapping[str, Readings],
+        recent: Mapping[str, Recent],
+        now_ns: int,
+    ) -> list[Frequencies]:
+        """Return every block of frequencies that can be derived now."""
+        results: list[Frequencies] = []
+        for bundle in self._bundles:
+            blocks = _in_step(bundle, new, recent)
+            if blocks is not None:
+                results += _derive_together(bundle, blocks)
+                continue
+            for line in bundle.lines:
+                aligned = align(line.plan, recent, line.cursor_ns, now_ns)
+                if aligned is not None:
+                    results.append(_derive_alone(line, aligned))
+        return results
+
+
+def _in_step(
+    bundle: Bundle, new: Mapping[str, Readings], recent: Mapping[str, Recent]
+) -> list[Readings] | None:
+    """This pass's blocks of all the bundle's channels, if they line up and nothing waits."""
+    if bundle.plan.hold_ns:
+        return None
+    blocks = []
+    for name in bundle.plan.channels:
+        block = new.get(name)
+        if block is None:
+            return None
+        blocks.append(block)
+    if not equal_gates(blocks):
+        return None
+    begin = int(blocks[0].start_ns[0])
+    half_gate = (int(blocks[0].stop_ns[0]) - begin) // 2
+    for line in bundle.lines:
+        # A gate that still waits lies between what is done and this block.
+        follows = begin - half_gate <= line.done_ns <= begin
+        first = line.done_ns == NEVER_NS and recent[line.plan.base].first_start_ns == begin
+        if not (follows or first):
+            return None
+    return blocks
+
+
+def _derive_together(bundle: Bundle, blocks: list[Readings]) -> list[Frequencies]:
+    aligned = stack(blocks)
+    offsets = bundle.rows.evaluate(aligned.offsets)
+    errors = np.sqrt(bundle.squares @ (aligned.errors * aligned.errors))
+    if np.isnan(errors).any():
+        errors = bundle.rows.counting_errors(aligned.errors)
+    clean = bool((aligned.flags == Flag.WRITTEN).all())
+    results = []
+    for i, line in enumerate(bundle.lines):
+        flags = aligned.flags[:1] if clean else aligned.flags[bundle.uses[i]]
+        own = Aligned(aligned.start_ns, aligned.stop_ns, aligned.offsets, aligned.errors, flags)
+        results.append(line.frequencies(own, offsets[i], errors[i]))
+    return results
+
+
+def _derive_alone(line: Line, aligned: Aligned) -> Frequencies:
+    offset = line.rows.evaluate(aligned.offsets)[0]
+    errors = line.rows.counting_errors(aligned.errors)[0]
+    if aligned.overlap is not None and (aligned.overlap < 1).any():
+        extra = extra_errors(line.rows.coefficients[0], line.weights, aligned)
+        errors = np.hypot(errors, extra)
+        limit = line.transition.tolerance.half_width_hz * NOT_SYNCHRONOUS_SHARE
+        apart = extra > limit
+        if apart.any():
+            offset = np.where(apart, np.nan, offset)
+            aligned.flags[0][apart] |= np.uint32(Flag.NOT_SYNCHRONOUS)
+    return line.frequencies(aligned, offset, errors)
+
+
+def _line(transition: LabTransition, channels: Mapping[str, Channel]) -> Line:
+    equation = transition.equation
+    entering = [channels[name] for name in equation.channels]
+    moving = [c for c in entering if not c.assumed and c.role is not Role.SET]
+    fixed = [c.name for c in entering if c.assumed or c.role is Role.SET]
+    base = transition.base
+    plan = GatePlan(
+        base,
+        tuple(c.name for c in moving if c.hold_ns is None and c.name != base),
+        {c.name: c.hold_ns for c in moving if c.hold_ns is not None},
+        transition.lateness_ns,
+    )
+    nominal: Fraction = equation.nominal(channels)
+    return Line(
+        transition,
+        plan,
+        compile_rows([equation], plan.channels, fixed),
+        tuple(channels[name] for name in plan.channels),
+        exact_text(nominal),
+        float(nominal - transition.target.hz),
+    )
+
+
+def _bundles(lines: Sequence[Line], channels: Mapping[str, Channel]) -> list[Bundle]:
+    grouped: dict[tuple[object, ...], list[Line]] = {}
+    for line in lines:
+        groups = {channels[name].group for name in (line.plan.base, *line.plan.others)}
+        alone = (id(line),) if len(groups) > 1 or line.plan.hold_ns else ()
+        key = (*sorted(groups), line.plan.lateness_ns, *alone)
+        grouped.setdefault(key, []).append(line)
+    return [_bundle(found) for found in grouped.values()]
+
+
+def _bundle(lines: list[Line]) -> Bundle:
+    names = list(dict.fromkeys(name for line in lines for name in line.plan.channels))
+    base = lines[0].plan.base
+    names.remove(base)
+    hold: dict[str, int] = {}
+    for line in lines:
+        hold.update(line.plan.hold_ns)
+    plan = GatePlan(
+        base, tuple(name for name in names if name not in hold), hold, lines[0].plan.lateness_ns
+    )
+    equations = [line.transition.equation for line in lines]
+    fixed = {name for e in equations for name in e.channels if name not in plan.channels}
+    rows = compile_rows(equations, plan.channels, fixed)
+    uses = [np.flatnonzero(row) for row in rows.uses]
+    return Bundle(lines, plan, rows, rows.coefficients**2, uses)

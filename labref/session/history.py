@@ -1,0 +1,57 @@
+"""The last hour of results in memory: windows and verdicts without opening the trace."""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+import numpy.typing as npt
+
+from labref.model.readings import Floats, Ints
+from labref.model.result import Result
+from labref.model.times import NS_PER_S
+
+
+class History:
+    """Results of one transition, block by block, for at least ``span_s``."""
+
+    def __init__(self, span_s: float = 3600.0) -> None:
+        self._span_ns = int(span_s * NS_PER_S)
+        self._blocks: deque[Result] = deque()
+
+    def add(self, result: Result) -> None:
+        """Append a block and forget those that ended a span ago."""
+        blocks = self._blocks
+        blocks.append(result)
+        oldest = result.frequencies.stop_ns[-1] - self._span_ns
+        while blocks[0].frequencies.stop_ns[-1] < oldest:
+            blocks.popleft()
+
+    @property
+    def begin_ns(self) -> int | None:
+        """Start of the oldest gate kept; None when empty."""
+        return int(self._blocks[0].frequencies.start_ns[0]) if self._blocks else None
+
+    def columns(
+        self, begin_ns: int, end_ns: int
+    ) -> tuple[Ints, Ints, Floats, Floats, npt.NDArray[np.uint8]]:
+        """Gates that touch the window: start, stop, offset, errors, states, each (n,)."""
+        found: list[Result] = []
+        for result in reversed(self._blocks):
+            if result.frequencies.start_ns[0] >= end_ns:
+                continue
+            if result.frequencies.stop_ns[-1] <= begin_ns:
+                break
+            found.append(result)
+        found.reverse()
+        parts = [result.frequencies for result in found]
+        if not parts:
+            none = np.empty(0, np.int64)
+            return none, none, np.empty(0), np.empty(0), np.empty(0, np.uint8)
+        return (
+            np.concatenate([p.start_ns for p in parts]),
+            np.concatenate([p.stop_ns for p in parts]),
+            np.concatenate([p.offset for p in parts]),
+            np.concatenate([p.errors for p in parts]),
+            np.concatenate([result.states for result in found]),
+        )

@@ -1,0 +1,85 @@
+"""Run every check on a block and combine what they say; a check that fails is unknown."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from labref.checks.base import Check, all_unknown
+from labref.model.errors import InputError
+from labref.model.fault import Fault
+from labref.model.readings import Readings
+from labref.model.result import Result
+from labref.model.verdict import Frequencies, Judgement, State, combine
+from labref.session.announce import Announcer
+
+
+class Judge:
+    """All checks of a lab, by transition. Raises InputError where a transition has none."""
+
+    def __init__(self, checks: Sequence[Check], transitions: Sequence[str]) -> None:
+        self._checks: dict[str, list[Check]] = {name: [] for name in transitions}
+        for check in checks:
+            if check.transition not in self._checks:
+                raise InputError(f"check {check.name!r} judges unknown {check.transition!r}")
+            self._checks[check.transition].append(check)
+        bare = [name for name, found in self._checks.items() if not found]
+        if bare:
+            raise InputError(f"no check judges {', '.join(bare)}: load the plugin 'tolerance'")
+
+    @property
+    def channels(self) -> dict[str, tuple[str, ...]]:
+        """For each transition the channels its checks want to see."""
+        return {
+            name: tuple(sorted({channel for check in checks for channel in check.channels}))
+            for name, checks in self._checks.items()
+        }
+
+    def watch(self, transition: str, readings: Mapping[str, Readings], tell: Announcer) -> None:
+        """Let checks see readings of a pass in which their transition derived nothing."""
+        empty = Frequencies(transition, "0", 0, *_EMPTY)
+        for check in self._checks[transition]:
+            if check.channels and any(channel in readings for channel in check.channels):
+                self._ask(check, empty, readings, tell)
+
+    def judge(
+        self, frequencies: Frequencies, readings: Mapping[str, Readings], tell: Announcer
+    ) -> Result:
+        """Judge one block: every check's view and their conjunction."""
+        judgements = tuple(
+            self._ask(check, frequencies, readings, tell)
+            for check in self._checks[frequencies.transition]
+        )
+        states = combine([judgement.states for judgement in judgements])
+        states[~np.isfinite(frequencies.offset)] = State.UNKNOWN
+        return Result(frequencies, states, judgements)
+
+    def _ask(
+        self,
+        check: Check,
+        frequencies: Frequencies,
+        readings: Mapping[str, Readings],
+        tell: Announcer,
+    ) -> Judgement:
+        where = f"check {check.name} of {check.transition}"
+        try:
+            judgement = check.judge(frequencies, readings)
+            if len(judgement.states) != len(frequencies):
+                raise ValueError(f"{len(judgement.states)} states for {len(frequencies)} gates")
+        except Exception as error:  # noqa: BLE001 - a failing check is a fault and an unknown
+            time_ns = int(frequencies.stop_ns[-1]) if len(frequencies) else 0
+            tell.fault(Fault(where, repr(error), time_ns))
+            return all_unknown(check.name, len(frequencies), f"{check.name} check failed")
+        tell.cleared(where)
+        return judgement
+
+
+_EMPTY = (
+    np.empty(0, np.int64),
+    np.empty(0, np.int64),
+    np.empty(0),
+    np.empty(0),
+    np.empty(0, np.uint32),
+    np.empty(0),
+)

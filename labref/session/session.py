@@ -1,0 +1,212 @@
+"""The session: one lab, its sources, its clock, its plugins, and the loop around the pass.
+
+    session = Session(lab, sources, out="night")
+    with session:
+        session.start()                      # the pass in a thread of its own, or
+        session.step()                       # one pass in the caller's
+        session.status.is_good("clock729")   # True, False, or None: unknown
+
+With a virtual clock there are no threads: `wait_good` steps by itself.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from labref.config.lab import Lab
+from labref.model.errors import InputError
+from labref.model.fault import Fault
+from labref.model.readings import block
+from labref.model.times import Clock, RealClock
+from labref.model.window import WindowMean
+from labref.plugins import Plugins
+from labref.session.assemble import assemble, trace_writer
+from labref.session.cycle import run_pass
+from labref.session.memory import MemorySource
+from labref.session.questions import Questions
+from labref.session.sources import Source
+from labref.session.status import Status
+
+# Woken by data, at most every 2 ms and at least every 100 ms.
+LONGEST_WAIT_S = 0.1
+SHORTEST_WAIT_S = 0.002
+
+
+class Session:
+    """Runs the pass for ``lab`` over ``sources``; with ``out`` a trace is written there.
+
+    ``plugins``: loaded plugins (`labref.plugins.load_plugins`). Raises InputError where the lab
+    cannot be watched (a transition that no check judges).
+    """
+
+    def __init__(
+        self,
+        lab: Lab,
+        sources: Sequence[Source],
+        plugins: Plugins,
+        *,
+        out: Path | str | None = None,
+        clock: Clock | None = None,
+    ) -> None:
+        self.lab = lab
+        self.clock: Clock = RealClock() if clock is None else clock
+        self._woken = threading.Event()
+        self._pushed = MemorySource("push", self._woken.set)
+        self._writer = None if out is None else trace_writer(lab, Path(out), self.clock)
+        self._parts = assemble(lab, [*sources, self._pushed], plugins, self.clock, self._writer)
+        self._questions = Questions(self._parts, None if out is None else Path(out))
+        self._status = self._parts.standings.first()
+        self._sources = list(sources)
+        self._passed = threading.Condition()
+        self._ending = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._begun = False
+        self._closed = False
+
+    # the experiment's questions ----------------------------------------------------------
+
+    @property
+    def status(self) -> Status:
+        """The snapshot of the last pass; never changes once handed out."""
+        return self._status
+
+    def was_good(self, transition: str, start_ns: int, stop_ns: int) -> bool | None:
+        """Whether the transition was good all through the window; None is unknown."""
+        return self._questions.was_good(transition, start_ns, stop_ns)
+
+    def frequency(self, transition: str, start_ns: int, stop_ns: int) -> WindowMean:
+        """Mean frequency at the atoms over the window, with uncertainty and coverage."""
+        return self._questions.frequency(transition, start_ns, stop_ns)
+
+    def wait_good(self, transitions: str | Sequence[str], timeout_s: float) -> bool:
+        """Wait until every one is good, at most ``timeout_s``; whether they are.
+
+        Waits on the pass's thread when it runs, else steps by itself.
+        """
+        names = [transitions] if isinstance(transitions, str) else list(transitions)
+        end_s = self.clock.monotonic_s() + timeout_s
+        while not all(self.status.is_good(name) for name in names):
+            left_s = end_s - self.clock.monotonic_s()
+            if left_s <= 0 or self._closed or (not self.running and self.finished):
+                return False
+            if self.running:
+                with self._passed:
+                    self._passed.wait(min(left_s, LONGEST_WAIT_S))
+            else:
+                self.step()
+                self.clock.wait(min(left_s, SHORTEST_WAIT_S))
+        return True
+
+    def push(
+        self, channel: str, start_ns: int, stop_ns: int, offset: float, u: float | None = None
+    ) -> None:
+        """Hand in a reading of the experiment's own: offset from the channel's nominal.
+
+        ``u``: its standard uncertainty. Raises InputError for a channel the lab does not have.
+        """
+        if channel not in self.lab.channels:
+            known = ", ".join(sorted(self.lab.channels))
+            raise InputError(f"no channel {channel!r}; this lab has: {known}")
+        if stop_ns <= start_ns:
+            raise InputError(f"channel {channel!r}: a reading ends after it begins")
+        errors = None if u is None else [u]
+        self._pushed.put(block(channel, [start_ns], [stop_ns], [offset], errors=errors))
+
+    # the loop ----------------------------------------------------------------------------
+
+    def step(self) -> Status:
+        """Run one pass in the caller's thread. Raises InputError while the thread runs."""
+        if self.running and threading.current_thread() is not self._thread:
+            raise InputError("the pass runs in its own thread: step() is for sessions without")
+        self._begin()
+        status = run_pass(self._parts)
+        with self._passed:
+            self._status = status
+            self._passed.notify_all()
+        return status
+
+    def start(self) -> None:
+        """Run the pass in a thread of its own until :meth:`stop`."""
+        if self.running:
+            return
+        self._begin()
+        self._ending.clear()
+        self._thread = threading.Thread(target=self._loop, name="labref pass", daemon=True)
+        self._thread.start()
+
+    def stop(self, reason: str = "stopped") -> list[Path]:
+        """End the pass, stop the sources, seal the trace: the paths of what was written."""
+        if self._closed:
+            return []
+        self._ending.set()
+        self._woken.set()
+        if self._thread is not None:
+            self._thread.join()
+            self._thread = None
+        self._closed = True
+        for source in self._sources:
+            source.stop()
+        if self._begun:
+            self._parts.announcer.tell("on_stop", self.clock.now_ns(), reason=reason)
+        if self._writer is None:
+            return []
+        self._parts.close_validity()
+        return self._writer.close()
+
+    def wake(self) -> None:
+        """Say that data is there: sources call it, the pass's thread wakes."""
+        self._woken.set()
+
+    @property
+    def running(self) -> bool:
+        """Whether the pass has a thread of its own now."""
+        return self._thread is not None and self._thread.is_alive()
+
+    @property
+    def finished(self) -> bool:
+        """Whether no source will ever bring anything again."""
+        return bool(self._sources) and all(source.finished for source in self._sources)
+
+    @property
+    def faults(self) -> tuple[Fault, ...]:
+        """The last faults, oldest first."""
+        return tuple(self._parts.announcer.faults)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.stop("stopped" if error is None else f"stopped by {kind.__name__ if kind else ''}")
+
+    def _begin(self) -> None:
+        if self._closed:
+            raise InputError("this session was stopped; make a new one")
+        if self._begun:
+            return
+        self._begun = True
+        self._parts.announcer.tell("on_start", self.clock.now_ns(), lab=self.lab)
+        for source in self._sources:
+            source.start()
+
+    def _loop(self) -> None:
+        while not self._ending.is_set():
+            self._woken.clear()
+            begun_s = self.clock.monotonic_s()
+            try:
+                self.step()
+            except Exception as error:  # noqa: BLE001 - the loop outlives any single pass
+                fault = Fault("pass", repr(error), self.clock.now_ns())
+                self._parts.announcer.fault(fault)
+            spent_s = self.clock.monotonic_s() - begun_s
+            if spent_s < SHORTEST_WAIT_S:
+                self._ending.wait(SHORTEST_WAIT_S - spent_s)
+            self._woken.wait(LONGEST_WAIT_S)
