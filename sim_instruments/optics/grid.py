@@ -36,7 +36,7 @@ class Grid:
 
     def centres_s(self, first: int, last: int) -> Steps:
         """Middles of the steps, s after the start."""
-        return (np.arange(first, last) + 0.5) * self.step_s
+        return np.asarray((np.arange(first, last) + 0.5) * self.step_s, dtype=np.float64)
 
     def weights(self, start_ns: int, stop_ns: int, weighting: str = "PI") -> tuple[int, Steps]:
         """First step of a gate and the weight of each of its steps (sum 1).

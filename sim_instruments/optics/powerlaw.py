@@ -39,7 +39,7 @@ class _Flicker:
     ) -> None:
         fastest = fastest_per_step / step_s
         count = math.ceil(math.log(fastest / _SLOWEST_PER_S) / math.log(_RATIO)) + 1
-        rates = _SLOWEST_PER_S * _RATIO ** np.arange(count)
+        rates = np.asarray(_SLOWEST_PER_S * _RATIO ** np.arange(count), dtype=np.float64)
         variance = level * math.log(_RATIO)
         self._rng = rng
         self._step_s = step_s
@@ -96,7 +96,8 @@ class NoiseSource:
     def take(self, count: int) -> Steps:
         """The next ``count`` step means of the fractional frequency."""
         law, step_s = self._law, self._step_s
-        total = (self._elapsed_s + (np.arange(count) + 0.5) * step_s) * law.drift_per_s
+        total: Steps = np.zeros(count)
+        total += (self._elapsed_s + (np.arange(count) + 0.5) * step_s) * law.drift_per_s
         self._elapsed_s += count * step_s
         if law.h0:
             total += self._rng.normal(0.0, math.sqrt(law.h0 / (2.0 * step_s)), count)

@@ -62,6 +62,16 @@ class Reference:
                 return RECOVERING
         return LOCKED
 
+    def time_error_s(self, elapsed_s: float) -> float:
+        """Time error that holdovers have left against the satellites, s."""
+        total = 0.0
+        for fault in self._holdovers:
+            lasted = min(max(elapsed_s - fault.start_s, 0.0), fault.stop_s - fault.start_s)
+            total += 0.5 * fault.amount * lasted**2
+            recover_y, recover_s = self._recovery(fault)
+            total -= recover_y * min(max(elapsed_s - fault.stop_s, 0.0), recover_s)
+        return total
+
 
 class Synthesised:
     """A frequency made from a reference: the set value is exact in the reference's scale."""

@@ -2,7 +2,8 @@
 
 A pattern is written as in the standard's own notation: ``[SENSe]:FREQuency:APERture``,
 capitals are the short form, brackets mark nodes that may be left out, ``|`` separates
-aliases and ``#`` a numeric suffix that defaults to 1 (SCPI-1999 Volume 1, chapter 6).
+aliases as in ``[:CW|FIXed]``, and ``#`` is a numeric suffix that defaults to 1 (SCPI-1999
+Volume 1, chapter 6).
 """
 
 import re

@@ -1,0 +1,84 @@
+"""``python -m sim_instruments``: a laboratory on loopback until standard input closes.
+
+Prints ONE JSON line: scenario, seed, start, and per instrument its address (VISA resource
+name, or the device file of a serial line) and what its front panel shows. Ends when standard
+input closes, or on SIGTERM or SIGINT. Exit status 2 for a scenario that cannot be run.
+"""
+
+import argparse
+import contextlib
+import json
+import os
+import signal
+import sys
+from pathlib import Path
+
+from sim_instruments.clock import RealClock
+from sim_instruments.lab import Lab
+from sim_instruments.scenario import ScenarioError, load, shipped
+from sim_instruments.serve import Server
+from sim_instruments.truth import TruthFile
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Parse arguments, serve, return the exit status."""
+    parser = argparse.ArgumentParser(prog="python -m sim_instruments", description=__doc__)
+    parser.add_argument("--scenario", default="ca_ion_lab", help="shipped name or TOML file")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--seconds", type=float, default=60.0, help="faults scale to this")
+    parser.add_argument("--truth", type=Path, help="write the truth there (JSON lines)")
+    parser.add_argument("--no-faults", action="store_true", help="empty the fault list")
+    parser.add_argument("--list", action="store_true", help="name the shipped scenarios")
+    parser.add_argument("--print-lab", action="store_true", help="print the lab's numbers")
+    arguments = parser.parse_args(argv)
+    if arguments.list:
+        sys.stdout.write("\n".join(shipped()) + "\n")
+        return 0
+    try:
+        clock = RealClock()
+        start_ns = clock.now_ns() // 10**9 * 10**9
+        lab = Lab(
+            load(arguments.scenario),
+            start_ns,
+            arguments.seconds,
+            arguments.seed,
+            not arguments.no_faults,
+        )
+    except ScenarioError as error:
+        sys.stderr.write(f"sim_instruments: {error}\n")
+        return 2
+    if arguments.print_lab:
+        sys.stdout.write(json.dumps(lab.lab_numbers(), indent=2) + "\n")
+        return 0
+    with contextlib.ExitStack() as stack:
+        truth = None
+        if arguments.truth is not None:
+            stream = stack.enter_context(arguments.truth.open("w", encoding="utf-8"))
+            truth = TruthFile(lab, stream)
+        _serve(Server(lab, clock, truth))
+    return 0
+
+
+def _serve(server: Server) -> None:
+    hub = server.hub
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: hub.stop())
+    stdin = sys.stdin.fileno() if sys.stdin is not None and not sys.stdin.closed else None
+    if stdin is not None:
+        # A file or /dev/null cannot be waited for: only a pipe, socket or terminal can close.
+        with contextlib.suppress(PermissionError):
+            hub.watch_input(stdin, lambda: None if _more(stdin) else hub.stop())
+    sys.stdout.write(json.dumps(server.announcement()) + "\n")
+    sys.stdout.flush()
+    hub.run()
+
+
+def _more(fd: int) -> bool:
+    try:
+        return bool(os.read(fd, 4096))
+    except OSError:
+        return False
+
+
+if __name__ == "__main__":
+    sys.exit(main())

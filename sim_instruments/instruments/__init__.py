@@ -1,0 +1,1 @@
+"""Simulated instruments, each with its own program or sentence language."""
