@@ -1,58 +1,85 @@
 """The lab file's tables as typed structs: what may be written, and nothing else.
 
 Schema version 1. Numbers are read as exact decimals; keys that end in ``_hz`` are exact
-frequencies. What the tables mean together is checked in `labref.config.meaning`.
+frequencies. Each field's type is the rule that `labref.config.validate` checks it by; what
+the tables mean together is checked in `labref.config.meaning`. How the light's frequency
+follows from the channels (combs, cavities, lasers, paths) stands in `labref.config.optics`.
 """
 
 from __future__ import annotations
 
-from decimal import Decimal
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
+from msgspec import field
 
-Number = int | Decimal
-Limits = Number | tuple[Number, Number]
+from labref.config.fields import (
+    Limits,
+    NotNegative,
+    Number,
+    Positive,
+    PositiveInteger,
+    Table,
+    Time,
+    needed,
+)
+from labref.config.optics import CavityTable, CombTable, LaserTable, Step
 
-
-class Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Base of every table: unknown keys are errors."""
+SCHEMA_VERSION = 1
 
 
 class ReferenceTable(Table, frozen=True, kw_only=True):
-    """``[references.NAME]``: a node of the tree of references (rule M3)."""
+    """``[references.NAME]``: a node of the tree of references (rule M3).
 
-    u: Number
+    ``u`` is fractional, one sigma, against its parent (a root: against the SI second); ``y`` a
+    known fractional offset, which enters every equation exactly. ``checked`` is the date of the
+    last independent check. ``needs`` names level witnesses (lock, holdover) without which
+    nothing that rests on this reference is good.
+    """
+
+    u: Annotated[NotNegative, needed("its fractional standard uncertainty, such as 1e-12")]
     kind: str = "oscillator"
     parent: str | None = None
     y: Number = 0
-    checked: str | None = None
+    checked: Time | None = None
     height_m: Number | None = None
+    needs: list[str] = field(default_factory=list)
 
 
 class InstrumentTable(Table, frozen=True, kw_only=True):
     """``[instruments.NAME]``: who answers at an address, in which dialect.
 
-    ``limits`` and ``options`` belong to the dialect; ``reference`` names the time base that
-    the instrument should be running on.
+    ``options`` belong to the dialect; ``reference`` names the time base that the instrument
+    should be running on, and serves every channel that it feeds.
     """
 
-    address: str
-    dialect: str
+    address: Annotated[str, needed("where it answers, such as 'TCPIP0::192.0.2.7::5025::SOCKET'")]
+    dialect: Annotated[str, needed("the language that it speaks")]
     reference: str | None = None
-    timeout_s: Number = 2
-    options: dict[str, object] = {}
+    timeout_s: Positive = 2
+    options: dict[str, object] = field(default_factory=dict)
+
+
+class DdsWord(Table, frozen=True, kw_only=True):
+    """A tuning word: the output is exactly word * clock_hz / 2**bits (rule M9)."""
+
+    word: Annotated[PositiveInteger, needed("the tuning word, a whole number")]
+    clock_hz: Annotated[Positive, needed("the clock of the synthesizer in Hz")]
+    bits: PositiveInteger = 32
 
 
 class ChannelTable(Table, frozen=True, kw_only=True):
     """``[channels.NAME]``: one counted, set or displayed quantity with its exact nominal.
 
     Fed by ``instrument`` and ``input``, by a column of a log that carries its name, or
-    ``assumed`` (a typed value that nothing reads back, shown as such everywhere).
+    ``assumed`` (a typed value that nothing reads back, shown as such everywhere). The nominal
+    is ``nominal_hz``, ``nominal`` (in ``unit``) or a ``dds`` word. ``reference`` is the node
+    whose error scales the value; without it that of the instrument.
     """
 
     nominal_hz: Number | None = None
     nominal: Number | None = None
+    dds: DdsWord | None = None
     unit: str = "Hz"
     kind: str = "beat"
     loop: Literal["free", "in", "out"] = "free"
@@ -61,23 +88,25 @@ class ChannelTable(Table, frozen=True, kw_only=True):
     group: str | None = None
     instrument: str | None = None
     input: int | str | None = None
-    gate_s: Number = 1
-    dead_time_s: Number = 0
+    gate_s: Positive = 1
+    dead_time_s: NotNegative = 0
     weighting: Literal["pi", "lambda", "omega"] = "pi"
-    sigma: Number | None = None
-    u: Number = 0
-    rate_per_s: Number = 0
-    hold_s: Number | None = None
+    sigma: NotNegative | None = None
+    u: NotNegative = 0
+    rate_per_s: NotNegative = 0
+    hold_s: Positive | None = None
     assumed: bool = False
 
 
 class TimeColumn(Table, frozen=True, kw_only=True):
     """``time`` of a log: which column or columns, how they are written, what they mark."""
 
-    column: int | str | list[int | str]
+    column: Annotated[
+        int | str | list[int | str], needed("the column's number (from 1) or header name")
+    ]
     format: Literal["iso", "mjd", "seconds"] = "iso"
     marks: Literal["start", "stop", "middle"] = "start"
-    zero: str | None = None
+    zero: Time | None = None
     utc_offset_h: Number = 0
 
 
@@ -87,150 +116,88 @@ class LogTable(Table, frozen=True, kw_only=True):
     ``columns`` maps a channel to a column, by number (from 1) or by header name.
     ``files`` is a glob on the log's file name; without it the table serves every log.
     Without ``time`` the rows are consecutive gates of ``gate_s`` from ``start``.
+    ``units`` names the unit of a channel's column where it is not Hz (its channel's unit).
     """
 
-    columns: dict[str, int | str]
+    columns: Annotated[
+        dict[str, int | str], needed("which channel stands in which column, such as { beat = 2 }")
+    ]
     files: str = "*"
     time: TimeColumn | None = None
-    start: str | None = None
-    gate_s: Number | None = None
-    delimiter: str | None = None
+    start: Time | None = None
+    gate_s: Positive | None = None
+    delimiter: Literal["comma", "semicolon", "tab", "whitespace"] | None = None
     comment: str = "#"
     header: bool | None = None
     values: Literal["absolute", "offset"] = "absolute"
-
-
-class Counted(Table, frozen=True, kw_only=True):
-    """A quantity that is counted behind a mixer, divider or at a harmonic (rule M9).
-
-    quantity = (lo + sign * ratio * counted) / harmonic; ``ratio`` is ``"P/Q"`` or a number.
-    ``lo`` names a channel (measured, set or assumed), so that it carries its reference.
-    """
-
-    channel: str
-    harmonic: int = 1
-    lo: str | None = None
-    sign: Literal["+", "-"] = "+"
-    ratio: int | str = 1
-
-
-class CombTable(Table, frozen=True, kw_only=True):
-    """``[combs.NAME]``: how repetition rate and carrier-envelope offset follow from channels.
-
-    Either ``f_rep`` is counted, or the comb follows an optical reference: ``locked_to`` names
-    a laser with a known frequency, ``n_ref``, ``beat_ref`` and ``beat_ref_sign`` the tooth.
-    """
-
-    f_ceo: str | Counted | None = None
-    f_rep: str | Counted | None = None
-    f_ceo_sign: Literal["+", "-"] = "+"
-    locked_to: str | None = None
-    n_ref: int | None = None
-    beat_ref: str | Counted | None = None
-    beat_ref_sign: Literal["+", "-"] = "+"
-    ceo_factor_ref: int = 1
-
-
-class Evidence(Table, frozen=True, kw_only=True):
-    """How a mode number or sign was found, and when (rule M19)."""
-
-    found: str
-    by: str
-    method: str
-    k: Number = 5
-    margin_hz: Number | None = None
-
-
-class LaserTable(Table, frozen=True, kw_only=True):
-    """``[lasers.NAME]``: the light at its tap, from a comb, a channel or a ratio.
-
-    comb: nu = n*f_rep + ceo_factor*f_ceo + sign*beat. ``channel``: measured directly
-    (wavemeter, or a radio frequency counted as it is). ``ratio``: ``[p, q, other laser]``.
-    ``frequency_hz``: asserted (a molecular or cavity reference), with ``u_hz`` and reference.
-    """
-
-    comb: str | None = None
-    n: int | None = None
-    beat: str | Counted | None = None
-    sign: Literal["+", "-"] = "+"
-    ceo_factor: Literal[0, 1, 2] = 1
-    channel: str | None = None
-    ratio: tuple[int, int, str] | None = None
-    frequency_hz: Number | None = None
-    reference: str | None = None
-    evidence: Evidence | None = None
-
-
-class Step(Table, frozen=True, kw_only=True):
-    """One step from the tap to the atoms; exactly one of aom, eom, times, sum, difference.
-
-    ``aom`` and ``eom`` name a channel or give a frequency in Hz (then assumed). A step that
-    lies between laser and tap is written with ``before_tap = true`` and enters reversed.
-    """
-
-    aom: str | Number | None = None
-    eom: str | Number | None = None
-    times: int | None = None
-    sum: str | None = None
-    difference: str | None = None
-    order: int = 1
-    passes: Literal[1, 2] = 1
-    before_tap: bool = False
+    units: dict[str, Literal["uHz", "mHz", "Hz", "kHz", "MHz", "GHz", "THz"]] = field(
+        default_factory=dict
+    )
 
 
 class ShiftTable(Table, frozen=True, kw_only=True):
     """A declared shift of the line: exact Hz, standard uncertainty, source."""
 
-    hz: Number
-    u_hz: Number = 0
+    hz: Annotated[Number, needed("the shift in Hz, positive to the blue")]
+    u_hz: NotNegative = 0
     source: str = ""
 
 
 class WitnessTable(Table, frozen=True, kw_only=True):
     """``[witnesses.NAME]``: an independent channel that a good verdict leans on (M1, M2).
 
-    kind ``frequency``: the channel is a second measurement of ``laser`` at its tap and must
-    agree ``within`` (its unit). kind ``level``: the channel's value must lie in ``limits``
-    (offsets from its nominal). ``calibrated_by`` names what its own scale rests on.
+    kind ``frequency``: a second measurement of ``laser`` that must agree ``within`` (Hz, at the
+    tap): a ``channel`` (a wavemeter), or ``via`` one of the laser's own other ``paths``. Where
+    the channel looks at another plane, ``path`` leads there from the tap.
+    kind ``level``: the channel's value must lie in ``limits`` (offsets from its nominal, in its
+    unit). ``calibrated_by`` names what its own scale rests on: a reference, comb, laser,
+    channel, or any other text for a standard outside this file.
     """
 
-    channel: str
+    channel: str | None = None
+    via: str | None = None
     kind: Literal["frequency", "level"] = "level"
     laser: str | None = None
-    within: Number | None = None
+    path: list[Step] = field(default_factory=list)
+    within: Positive | None = None
     limits: tuple[Number, Number] | None = None
-    max_age_s: Number = 5
+    max_age_s: Positive = 5
     calibrated_by: str | None = None
 
 
 class TransitionTable(Table, frozen=True, kw_only=True):
-    """``[transitions.NAME]``: a laser's target at a plane, its tolerance, its witnesses."""
+    """``[transitions.NAME]``: a laser's target at a plane, its tolerance, its witnesses.
 
-    laser: str
-    path: list[Step] = []
-    target_hz: Number | None = None
-    target_u_hz: Number | None = None
+    ``tolerance_hz`` is a number (both sides alike) or ``[lower, upper]``, limits of the detuning
+    laser minus target; ``forbidden_hz`` are intervals inside it where the light must not be.
+    ``plane`` is "atoms" only where ``path_u_hz`` bounds what fibres and air add (M15).
+    """
+
+    laser: Annotated[str, needed("which of [lasers] drives it")]
+    tolerance_hz: Annotated[Limits, needed("how far the light may be from the target, in Hz")]
+    path: list[Step] = field(default_factory=list)
+    target_hz: Positive | None = None
+    target_u_hz: NotNegative | None = None
     line: str | None = None
     source: str = ""
-    shifts: dict[str, ShiftTable] = {}
+    shifts: dict[str, ShiftTable] = field(default_factory=dict)
     intended_offset_hz: Number = 0
     plane: Literal["atoms", "tap"] = "tap"
-    path_u_hz: Number = 0
-    tolerance_hz: Limits
-    forbidden_hz: list[tuple[Number, Number]] = []
-    k: Number = 3
-    witnesses: list[str] = []
-    needs: list[str] = []
-    unwatched: list[str] = []
-    lateness_s: Number | None = None
+    path_u_hz: NotNegative | None = None
+    forbidden_hz: list[tuple[Number, Number]] = field(default_factory=list)
+    k: Positive = 3
+    witnesses: list[str] = field(default_factory=list)
+    needs: list[str] = field(default_factory=list)
+    unwatched: list[str] = field(default_factory=list)
+    lateness_s: Positive | None = None
 
 
 class AlarmTable(Table, frozen=True, kw_only=True):
     """``[alarms]``: how alarms are shaped; verdicts are never delayed or softened (M5)."""
 
-    on_delay_s: Number = 0
-    off_delay_s: Number = 0
-    deadband: Number = 0
+    on_delay_s: NotNegative = 0
+    off_delay_s: NotNegative = 0
+    deadband: NotNegative = 0
     latching: bool = False
 
 
@@ -244,6 +211,7 @@ class LabTables(msgspec.Struct, frozen=True, kw_only=True):
     channels: dict[str, ChannelTable] = {}
     logs: dict[str, LogTable] = {}
     combs: dict[str, CombTable] = {}
+    cavities: dict[str, CavityTable] = {}
     lasers: dict[str, LaserTable] = {}
     transitions: dict[str, TransitionTable] = {}
     witnesses: dict[str, WitnessTable] = {}

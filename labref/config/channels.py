@@ -1,0 +1,298 @@
+"""References and channels: from tables to the model's values, and who feeds what."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from labref.config.draft import Draft, NotBuilt
+from labref.config.locate import Path
+from labref.config.schema import ChannelTable, ReferenceTable
+from labref.config.units import hz_text
+from labref.model.channel import Channel, Loop, Role, Weighting
+from labref.model.reference import Reference
+from labref.model.times import seconds_to_ns
+
+_LONGEST_GATE_S = 1000
+_SLOWEST_COMB_HZ = 1_000_000
+
+
+def build_references(draft: Draft) -> None:
+    """Build every reference whose whole chain is in order (M3)."""
+    tables = draft.document.tables.references
+    for name, table in tables.items():
+        path: Path = ("references", name)
+        if _reference_in_order(draft, name, table, path):
+            draft.references[name] = Reference(
+                name,
+                float(table.u),
+                table.kind,
+                table.parent,
+                float(table.y),
+                table.checked,
+                None if table.height_m is None else float(table.height_m),
+            )
+            draft.rest(f"references.{name}", *([f"references.{table.parent}"] * bool(table.parent)))
+    while broken := [
+        name
+        for name, node in draft.references.items()
+        if node.parent is not None and node.parent not in draft.references
+    ]:
+        for name in broken:
+            del draft.references[name]
+
+
+def _reference_in_order(draft: Draft, name: str, table: ReferenceTable, path: Path) -> bool:
+    before = len(draft.complaints.problems)
+    for key, value in (("u", table.u), ("y", table.y)):
+        if abs(Fraction(value)) >= Fraction(1, 1000):
+            draft.complaints.problem(
+                (*path, key), f"{value} is no fractional value of a reference, such as 1e-12"
+            )
+    if table.parent is not None and draft.declared("references", table.parent, (*path, "parent")):
+        trail = _loop_from(draft, name)
+        if trail:
+            draft.complaints.problem((*path, "parent"), f"reference loop: {' -> '.join(trail)}")
+    return len(draft.complaints.problems) == before
+
+
+def _loop_from(draft: Draft, name: str) -> list[str]:
+    """Return the closed chain of parents through ``name``, or []."""
+    trail = [name]
+    tables = draft.document.tables.references
+    while (table := tables.get(trail[-1])) is not None and table.parent is not None:
+        trail.append(table.parent)
+        if table.parent == name:
+            return trail
+        if trail.count(table.parent) > 1:
+            return []
+    return []
+
+
+def build_channels(draft: Draft) -> None:
+    """Build every channel that is in order, with its feed, reference and gate group."""
+    for name, table in draft.document.tables.channels.items():
+        path: Path = ("channels", name)
+        try:
+            draft.channels[name] = _channel(draft, name, table, path)
+        except NotBuilt:
+            continue
+
+
+def _channel(draft: Draft, name: str, table: ChannelTable, path: Path) -> Channel:
+    before = len(draft.complaints.problems)
+    nominal = _nominal(draft, table, path)
+    reference = _feed(draft, name, table, path)
+    gate_ns = _check_times(draft, table, path)
+    if table.assumed and table.role == "eliminated":
+        draft.complaints.problem((*path, "role"), 'an assumed value is not counted: role "set"')
+    if len(draft.complaints.problems) > before:
+        raise NotBuilt
+    draft.rest(f"channels.{name}", *([f"references.{reference}"] * bool(reference)))
+    return Channel(
+        name,
+        nominal,
+        unit=table.unit,
+        kind=table.kind,
+        loop=Loop(table.loop),
+        role=Role.SET if table.assumed else Role(table.role),
+        group=table.group or _default_group(draft, name, table),
+        reference=reference,
+        gate_ns=gate_ns,
+        dead_time_ns=seconds_to_ns(Fraction(table.dead_time_s)),
+        weighting=Weighting(table.weighting),
+        sigma=None if table.sigma is None else float(table.sigma),
+        u=float(table.u),
+        rate_per_s=float(table.rate_per_s),
+        hold_ns=None if table.hold_s is None else seconds_to_ns(Fraction(table.hold_s)),
+        assumed=table.assumed,
+    )
+
+
+def _nominal(draft: Draft, table: ChannelTable, path: Path) -> Fraction:
+    given = {
+        key: value
+        for key in ("nominal_hz", "nominal", "dds")
+        if (value := getattr(table, key)) is not None
+    }
+    if len(given) != 1:
+        what = (
+            "nominal_hz is missing: the exact value that readings are offsets from (or nominal "
+            "with a unit, or dds)"
+            if not given
+            else f"{' and '.join(given)} say the same thing: keep one"
+        )
+        raise draft.fail(path, what)
+    key = next(iter(given))
+    if key != "nominal" and table.unit != "Hz":
+        raise draft.fail((*path, key), f"the unit is {table.unit!r}: write nominal instead")
+    if table.dds is not None:
+        if table.dds.word >= 2**table.dds.bits:
+            raise draft.fail(
+                (*path, "dds", "word"), f"{table.dds.word} does not fit in {table.dds.bits} bits"
+            )
+        return Fraction(table.dds.word, 2**table.dds.bits) * Fraction(table.dds.clock_hz)
+    value = Fraction(given[key])
+    _check_size(draft, table, value, (*path, key))
+    return value
+
+
+def _check_size(draft: Draft, table: ChannelTable, value: Fraction, path: Path) -> None:
+    """A nominal that can only have been meant in another unit."""
+    if table.unit != "Hz" or value == 0:
+        return
+    shown = hz_text(value)
+    if table.kind == "f_rep" and 0 < value < _SLOWEST_COMB_HZ:
+        draft.complaints.problem(
+            path, f"{shown} is no repetition rate: the key is in Hz (250 MHz is 250000000)"
+        )
+    elif table.kind == "wavemeter" and value < 10**13:
+        draft.complaints.problem(
+            path,
+            f"{shown} is no optical frequency: the key is in Hz (411.04 THz is 411040000000000)",
+        )
+    elif abs(value) < 1000:
+        draft.complaints.warning(path, f"{shown} is a low radio frequency: is Hz meant?")
+
+
+def _check_times(draft: Draft, table: ChannelTable, path: Path) -> int:
+    gate_ns = seconds_to_ns(Fraction(table.gate_s))
+    if table.gate_s > _LONGEST_GATE_S or gate_ns == 0:
+        draft.complaints.problem(
+            (*path, "gate_s"),
+            f"{table.gate_s} s is no gate of a counter: the key is in seconds, up to "
+            f"{_LONGEST_GATE_S} s, from 1 ns",
+        )
+    return gate_ns
+
+
+def _feed(draft: Draft, name: str, table: ChannelTable, path: Path) -> str | None:
+    """Check who feeds the channel; return its reference, perhaps that of the instrument."""
+    logged = [log for log, t in draft.document.tables.logs.items() if name in t.columns]
+    reference = table.reference
+    if reference is not None:
+        draft.declared("references", reference, (*path, "reference"))
+    if table.instrument is not None:
+        if draft.declared("instruments", table.instrument, (*path, "instrument")):
+            instrument = draft.document.tables.instruments.get(table.instrument)
+            if reference is None and instrument is not None:
+                reference = instrument.reference
+        if table.input is None:
+            draft.complaints.problem(
+                path, "'input' is missing: which input or quantity of the instrument"
+            )
+        else:
+            draft.feeds[name] = (table.instrument, table.input)
+    elif table.input is not None:
+        draft.complaints.problem((*path, "input"), "an input needs its instrument")
+    if table.assumed and (table.instrument is not None or logged):
+        draft.complaints.problem(
+            (*path, "assumed"), "an assumed value is not fed: remove assumed, or its feed"
+        )
+    elif not (table.assumed or table.instrument or logged or _log_is_broken(draft)):
+        draft.complaints.problem(
+            path,
+            "nothing feeds this channel: it needs instrument and input, a column of a log, or "
+            "assumed = true",
+        )
+    if reference is not None and reference not in draft.references:
+        raise NotBuilt
+    return reference
+
+
+def _log_is_broken(draft: Draft) -> bool:
+    """Whether some log could not be read, so that it may feed anything."""
+    return len(draft.document.names("logs")) > len(draft.document.tables.logs)
+
+
+def _default_group(draft: Draft, name: str, table: ChannelTable) -> str:
+    """Gate group where none is declared: same source, gate, weighting and dead time (M11)."""
+    logs = [log for log, t in draft.document.tables.logs.items() if name in t.columns]
+    source = table.instrument or (logs[0] if logs else "assumed")
+    return f"{source}:{table.gate_s}s:{table.weighting}"
+
+
+def check_groups(draft: Draft) -> None:
+    """Channels of one gate group have one gate, weighting and dead time (M11)."""
+    first: dict[str, str] = {}
+    for name in draft.document.tables.channels:
+        channel = draft.channels.get(name)
+        if channel is None or channel.assumed:
+            continue
+        other = draft.channels[first.setdefault(channel.group, name)]
+        for key in ("gate_ns", "weighting", "dead_time_ns"):
+            if getattr(channel, key) != getattr(other, key):
+                draft.complaints.problem(
+                    ("channels", name, "group"),
+                    f"group {channel.group!r} also holds {other.name!r}, whose "
+                    f"{key.removesuffix('_ns')} differs: a group has one gate (M11)",
+                )
+
+
+def check_feeds(draft: Draft) -> None:
+    """Every reading has one name: no input and no log column feeds two channels."""
+    seen: dict[tuple[str, int | str], str] = {}
+    for name, feed in draft.feeds.items():
+        other = seen.setdefault(feed, name)
+        if other != name:
+            draft.complaints.problem(
+                ("channels", name, "input"),
+                f"input {feed[1]!r} of {feed[0]!r} already feeds channel {other!r}",
+            )
+    _check_logs(draft)
+
+
+def _check_logs(draft: Draft) -> None:
+    fed: dict[tuple[str, str], str] = {}
+    for log, table in draft.document.tables.logs.items():
+        columns: dict[int | str, str] = {}
+        for channel, column in table.columns.items():
+            path: Path = ("logs", log, "columns", channel)
+            draft.declared("channels", channel, path)
+            if isinstance(column, int) and column < 1:
+                draft.complaints.problem(path, f"columns are counted from 1, not {column}")
+            other = columns.setdefault(column, channel)
+            if other != channel:
+                draft.complaints.problem(path, f"column {column!r} already feeds {other!r}")
+            before = fed.setdefault((channel, table.files), log)
+            if before != log:
+                draft.complaints.problem(
+                    path, f"log {before!r} already feeds {channel!r} from the same files"
+                )
+        if table.time is None and table.gate_s is None:
+            _check_log_gates(draft, log)
+
+
+def _check_log_gates(draft: Draft, log: str) -> None:
+    table = draft.document.tables.logs[log]
+    gates = {
+        channel.gate_ns
+        for name in table.columns
+        if (channel := draft.channels.get(name)) is not None
+    }
+    if len(gates) > 1:
+        draft.complaints.problem(
+            ("logs", log), "its channels have different gates and it has no time column: gate_s"
+        )
+
+
+def check_instruments(draft: Draft) -> None:
+    """Every instrument's reference exists; two instruments do not share an address."""
+    seen: dict[str, str] = {}
+    for name, table in draft.document.tables.instruments.items():
+        path: Path = ("instruments", name)
+        if table.reference is not None:
+            draft.declared("references", table.reference, (*path, "reference"))
+        other = seen.setdefault(table.address, name)
+        if other != name:
+            draft.complaints.problem(
+                (*path, "address"), f"instrument {other!r} already answers at {table.address}"
+            )
+
+
+__all__ = [
+    "build_channels",
+    "build_references",
+    "check_feeds",
+    "check_groups",
+    "check_instruments",
+]

@@ -1,0 +1,102 @@
+"""What the tables of a lab file mean together: from a document to a lab, or to its problems.
+
+Read top to bottom, this is the order in which a lab is understood; each step reports all that
+it finds wrong and goes on with what is left.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from labref.config import channels as feeds
+from labref.config.draft import Draft
+from labref.config.equations import Equations
+from labref.config.load import Document
+from labref.config.nouns import Lab
+from labref.config.provenance import Graph
+from labref.config.transition_witnesses import check_reference_needs
+from labref.config.transitions import build_transitions
+from labref.config.witnesses import build_witnesses, unnamed
+from labref.frequency.reference import corrected
+from labref.model.errors import LabFileError
+
+
+def understand(document: Document) -> Lab:
+    """Return the lab that a document describes; raises LabFileError with all its problems."""
+    draft = Draft(document)
+    feeds.build_references(draft)
+    feeds.check_instruments(draft)
+    feeds.build_channels(draft)
+    feeds.check_feeds(draft)
+    feeds.check_groups(draft)
+    equations = Equations(draft)
+    equations.build()
+    build_witnesses(draft, equations)
+    check_reference_needs(draft)
+    build_transitions(draft, equations)
+    unnamed(draft)
+    _check_names(draft)
+    if draft.complaints.problems:
+        raise LabFileError(document.file, draft.complaints.problems)
+    lab = _lab(draft)
+    _ask_plugins(draft, lab)
+    if draft.complaints.problems:
+        raise LabFileError(document.file, draft.complaints.problems)
+    return replace(lab, warnings=tuple(sorted(draft.complaints.warnings)))
+
+
+def _check_names(draft: Draft) -> None:
+    """Channels and transitions stand side by side in a trace: they share no name."""
+    for name in sorted(draft.document.names("transitions") & draft.document.names("channels")):
+        draft.complaints.problem(
+            ("transitions", name), f"a channel is called {name!r} too: both go into the trace"
+        )
+
+
+def _ask_plugins(draft: Draft, lab: Lab) -> None:
+    """A plugin's table may check itself against the lab: ``check_lab(lab)`` gives (path, what)."""
+    for name, table in draft.document.plugin_tables.items():
+        check = getattr(table, "check_lab", None)
+        if check is not None:
+            for path, what in check(lab):
+                draft.complaints.problem((name, *path), what)
+
+
+def _lab(draft: Draft) -> Lab:
+    document, tables = draft.document, draft.document.tables
+    graph = Graph(dict(draft.edges))
+    lasers = {
+        name: replace(
+            laser,
+            equation=corrected(laser.equation, draft.channels, draft.references),
+            paths={
+                key: corrected(path, draft.channels, draft.references)
+                for key, path in laser.paths.items()
+            },
+            combs=tuple(
+                sorted(
+                    node.removeprefix("combs.")
+                    for node in graph.rests_on(f"lasers.{name}")
+                    if node.startswith("combs.")
+                )
+            ),
+        )
+        for name, laser in draft.lasers.items()
+    }
+    return Lab(
+        file=document.file,
+        text=document.text,
+        title=tables.title,
+        references=draft.references,
+        channels=draft.channels,
+        instruments=tables.instruments,
+        feeds=draft.feeds,
+        logs=tables.logs,
+        lasers=lasers,
+        transitions=draft.transitions,
+        witnesses=draft.witnesses,
+        integers=draft.integers,
+        alarms=tables.alarms,
+        tables=document.plugin_tables,
+        provenance=graph,
+    )

@@ -1,0 +1,74 @@
+"""Rules that single values of the lab file must keep, by the names used in `fields`."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from decimal import Decimal
+from typing import Any
+
+from labref.model.errors import InputError
+from labref.model.exact import exact
+from labref.model.times import parse_iso
+
+_RATIO = re.compile(r"\s*([1-9]\d{0,30})\s*/\s*([1-9]\d{0,30})\s*")
+
+
+def broken_rule(rule: str, value: Any) -> str | None:
+    """Return what is wrong with ``value`` under ``rule``, None where it keeps the rule.
+
+    The value has the right type already; finite numbers only.
+    """
+    return RULES[rule](value)
+
+
+def unusable_number(value: int | Decimal) -> str | None:
+    """Return why a number cannot be used exactly: not finite, or absurdly large or long."""
+    if isinstance(value, int):
+        return None if abs(value) < 10**60 else "this number is larger than 1e60"
+    try:
+        exact(value)
+    except InputError as error:
+        return f"{str(error)[:80]}: a finite decimal number is meant"
+    return None
+
+
+def _positive(value: Any) -> str | None:
+    return None if value > 0 else f"{value} must be greater than zero"
+
+
+def _not_negative(value: Any) -> str | None:
+    return None if value >= 0 else f"{value} must not be negative"
+
+
+def _not_zero(value: Any) -> str | None:
+    return None if value != 0 else "0 is not allowed: a positive or negative whole number is meant"
+
+
+def _rising(value: Any) -> str | None:
+    low, high = value
+    return None if low < high else f"[{low}, {high}]: the lower limit comes first and is smaller"
+
+
+def _time(value: str) -> str | None:
+    try:
+        parse_iso(value)
+    except InputError as error:
+        return str(error)
+    return None
+
+
+def _ratio(value: str) -> str | None:
+    if _RATIO.fullmatch(value):
+        return None
+    return f"{value!r} is not a ratio of two positive whole numbers such as '1/8'"
+
+
+RULES: Mapping[str, Callable[[Any], str | None]] = {
+    "positive": _positive,
+    "not negative": _not_negative,
+    "not zero": _not_zero,
+    "rising": _rising,
+    "time": _time,
+    "ratio": _ratio,
+}

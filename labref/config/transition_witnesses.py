@@ -1,0 +1,113 @@
+"""Which witnesses a transition needs, and whether the named ones serve (M1, M2, M4, M19)."""
+
+from __future__ import annotations
+
+from labref.config.draft import Draft
+from labref.config.integers import is_mode_number
+from labref.config.locate import Path
+from labref.config.nouns import Witness
+from labref.config.schema import TransitionTable
+from labref.config.witnesses import dependence
+from labref.frequency.equation import Equation
+from labref.frequency.reference import nodes_of
+
+
+def find_witnesses(
+    draft: Draft,
+    name: str,
+    table: TransitionTable,
+    tap: Equation,
+    plane: Equation,
+    asserted: bool,
+) -> tuple[tuple[Witness, ...], tuple[Witness, ...]]:
+    """Return (witnesses, needs) of a transition; everything wrong with them is reported."""
+    path: Path = ("transitions", name)
+    witnesses = _named(draft, table.witnesses, (*path, "witnesses"))
+    needs = _named(draft, table.needs, (*path, "needs"))
+    for index, witness in witnesses:
+        reason = dependence(draft, witness, table.laser, tap)
+        if reason is not None:
+            draft.complaints.problem(
+                (*path, "witnesses", index),
+                f"{witness.name!r} is no independent witness: {reason} (M2)",
+            )
+    for index, need in needs:
+        if need.kind != "level":
+            draft.complaints.problem(
+                (*path, "needs", index),
+                f"{need.name!r} compares a frequency: name it under witnesses (needs are levels)",
+            )
+    if not table.witnesses:
+        _require_one(draft, path, plane, asserted)
+    elif not any(w.kind == "frequency" for _, w in witnesses) and len(witnesses) == len(
+        table.witnesses
+    ):
+        _require_frequency(draft, path, plane)
+    return tuple(w for _, w in witnesses), tuple(n for _, n in needs)
+
+
+def _named(draft: Draft, names: list[str], path: Path) -> list[tuple[int, Witness]]:
+    found = []
+    for index, name in enumerate(names):
+        if name in names[:index]:
+            draft.complaints.problem((*path, index), f"{name!r} is named twice")
+        elif draft.declared("witnesses", name, (*path, index)) and name in draft.witnesses:
+            found.append((index, draft.witnesses[name]))
+    return found
+
+
+def _require_one(draft: Draft, path: Path, plane: Equation, asserted: bool) -> None:
+    modes = [name for name in plane.integers if is_mode_number(name)]
+    if asserted:
+        draft.complaints.problem(
+            path,
+            f"'witnesses' is missing: every term ({', '.join(plane.channels)}) is in-loop, set or "
+            "assumed, so the frequency is only asserted and needs an independent witness (M1)",
+        )
+    elif modes:
+        draft.complaints.problem(
+            path,
+            f"'witnesses' is missing: the frequency rests on {', '.join(modes)}, and only an "
+            "independent witness can tell a wrong one (M1, M19)",
+        )
+
+
+def _require_frequency(draft: Draft, path: Path, plane: Equation) -> None:
+    """A level cannot tell one tooth from the next: undated mode numbers need a frequency."""
+    undated = [
+        name
+        for name in plane.integers
+        if is_mode_number(name) and draft.integers[name].found_ns is None
+    ]
+    if undated:
+        draft.complaints.problem(
+            (*path, "witnesses"),
+            f'levels cannot vouch for {", ".join(undated)}: a witness of kind "frequency", or '
+            "dated evidence for it, is needed (M19)",
+        )
+
+
+def reference_needs(
+    draft: Draft, plane: Equation, have: tuple[Witness, ...]
+) -> tuple[Witness, ...]:
+    """Level witnesses that the references of ``plane`` need, without those in ``have``."""
+    names: dict[str, None] = {}
+    for channel in plane.channels:
+        for node in nodes_of(draft.channels[channel], draft.references):
+            names.update(dict.fromkeys(draft.document.tables.references[node.name].needs))
+    known = {witness.name for witness in have}
+    return tuple(
+        draft.witnesses[name] for name in names if name in draft.witnesses and name not in known
+    )
+
+
+def check_reference_needs(draft: Draft) -> None:
+    """What a reference needs exists and is a level."""
+    for reference, table in draft.document.tables.references.items():
+        for index, name in enumerate(table.needs):
+            path: Path = ("references", reference, "needs", index)
+            if not draft.declared("witnesses", name, path):
+                continue
+            witness = draft.witnesses.get(name)
+            if witness is not None and witness.kind != "level":
+                draft.complaints.problem(path, f'{name!r} is no witness of kind "level"')

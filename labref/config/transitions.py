@@ -1,0 +1,215 @@
+"""Transitions: target, tolerance, path, witnesses and whether the chain can judge at all."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from fractions import Fraction
+from typing import NamedTuple
+
+from labref.config.draft import Draft, NotBuilt
+from labref.config.equations import Equations
+from labref.config.gates import Gates, base_gates
+from labref.config.judgeable import check_target, check_tolerance
+from labref.config.locate import Path
+from labref.config.nouns import LabTransition, Witness
+from labref.config.paths import build_route
+from labref.config.schema import TransitionTable
+from labref.config.transition_witnesses import find_witnesses, reference_needs
+from labref.frequency.equation import Equation
+from labref.frequency.reference import corrected, nodes_of
+from labref.frequency.uncertainty import Budget, Extra, Noise, budget
+from labref.model.exact import exact
+from labref.model.target import Shift, Target
+from labref.model.times import seconds_to_ns
+from labref.model.tolerance import Tolerance
+
+# Standard acceleration of free fall over c^2, per metre of height (M14): 1.09e-16.
+_REDSHIFT_PER_M = 9.80665 / 299_792_458.0**2
+_LATENESS_NS = 200_000_000
+
+
+def build_transitions(draft: Draft, equations: Equations) -> None:
+    """Build every transition that is in order."""
+    for name, table in draft.document.tables.transitions.items():
+        try:
+            draft.transitions[name] = _Builder(draft, equations, name, table).build()
+        except NotBuilt:
+            continue
+
+
+class _Rows(NamedTuple):
+    tap: Equation
+    plane: Equation
+
+
+class _Builder:
+    def __init__(
+        self, draft: Draft, equations: Equations, name: str, table: TransitionTable
+    ) -> None:
+        self.draft, self.equations, self.name, self.table = draft, equations, name, table
+        self.path: Path = ("transitions", name)
+
+    def build(self) -> LabTransition:
+        target, tolerance = self._independent_parts()
+        rows = self._rows()
+        asserted = all(self.draft.channels[c].is_asserted for c in rows.plane.channels)
+        witnesses, needs = find_witnesses(
+            self.draft, self.name, self.table, rows.tap, rows.plane, asserted
+        )
+        needs += reference_needs(self.draft, rows.plane, needs)
+        lines = self._budget(rows.plane, target)
+        nominal = rows.plane.nominal(self.draft.channels)
+        check_target(self.draft, self.path, target, tolerance, nominal)
+        check_tolerance(self.draft, self.path, tolerance, lines, nominal)
+        gates = self._gates(rows, witnesses)
+        return LabTransition(
+            self.name,
+            self.table.laser,
+            rows.plane,
+            rows.tap,
+            nominal,
+            target,
+            tolerance,
+            witnesses,
+            needs,
+            tuple(self.table.unwatched),
+            gates.base,
+            gates.group,
+            gates.gate_ns,
+            self._lateness_ns(gates.gate_ns),
+            lines,
+            asserted,
+        )
+
+    def _independent_parts(self) -> tuple[Target, Tolerance]:
+        """Target and tolerance, which need nothing else of the file: both are always checked."""
+        target = tolerance = None
+        with suppress(NotBuilt):
+            target = self._target()
+        with suppress(NotBuilt):
+            tolerance = self._tolerance()
+        if self.table.plane == "atoms" and self.table.path_u_hz is None:
+            self.draft.complaints.problem(
+                (*self.path, "plane"),
+                '"atoms" needs path_u_hz, a bound on what fibres and air add; else "tap" (M15)',
+            )
+        if target is None or tolerance is None:
+            self._find_names()
+            raise NotBuilt
+        return target, tolerance
+
+    def _find_names(self) -> None:
+        """Report unknown names although nothing can be built."""
+        self.draft.declared("lasers", self.table.laser, (*self.path, "laser"))
+        for key in ("witnesses", "needs"):
+            for index, witness in enumerate(getattr(self.table, key)):
+                self.draft.declared("witnesses", witness, (*self.path, key, index))
+
+    def _target(self) -> Target:
+        table = self.table
+        for key, what in (
+            ("target_hz", "the frequency of the named component, in Hz"),
+            ("target_u_hz", "its standard uncertainty in Hz (0 where it is a definition)"),
+        ):
+            if getattr(table, key) is None:
+                self.draft.complaints.problem(self.path, f"{key!r} is missing: {what}")
+        if table.target_hz is None or table.target_u_hz is None:
+            raise NotBuilt
+        shifts = tuple(
+            Shift(name, exact(s.hz), float(s.u_hz), s.source) for name, s in table.shifts.items()
+        )
+        return Target(
+            exact(table.target_hz),
+            float(table.target_u_hz),
+            shifts,
+            exact(table.intended_offset_hz),
+            table.plane,
+            table.source,
+        )
+
+    def _tolerance(self) -> Tolerance:
+        limits = self.table.tolerance_hz
+        low, high = limits if isinstance(limits, tuple) else (-limits, limits)
+        for index, (start, stop) in enumerate(self.table.forbidden_hz):
+            where = (*self.path, "forbidden_hz", index)
+            if not start < stop:
+                raise self.draft.fail(where, f"[{start}, {stop}]: the lower end is smaller")
+            if stop <= low or start >= high:
+                raise self.draft.fail(
+                    where, f"[{start}, {stop}] lies outside the tolerance [{low}, {high}]"
+                )
+        forbidden = tuple((float(a), float(b)) for a, b in self.table.forbidden_hz)
+        return Tolerance(float(low), float(high), forbidden, float(self.table.k))
+
+    def _rows(self) -> _Rows:
+        draft, place = self.draft, (*self.path, "laser")
+        try:
+            tap = self.equations.laser(self.table.laser, place)
+        except NotBuilt:
+            self._find_names()
+            raise
+        route = build_route(
+            draft,
+            self.equations,
+            self.table.path,
+            f"transitions.{self.name}.path",
+            (*self.path, "path"),
+        )
+        plane = route.forward(tap, self.name)
+        draft.rest(
+            f"transitions.{self.name}",
+            f"lasers.{self.table.laser}",
+            *(f"channels.{channel}" for channel in route.channels),
+            *(f"lasers.{laser}" for laser in route.lasers),
+        )
+        self._check_references(plane)
+        return _Rows(
+            corrected(tap, draft.channels, draft.references),
+            corrected(plane, draft.channels, draft.references),
+        )
+
+    def _check_references(self, plane: Equation) -> None:
+        """Every counted, synthesised and set term names what makes it right (M3)."""
+        for name in plane.channels:
+            channel = self.draft.channels[name]
+            if channel.reference is None and channel.u == 0 and name in self._declared_channels:
+                self.draft.complaints.problem(
+                    ("channels", name),
+                    "'reference' is missing: the node whose error scales it (of the channel or "
+                    "its instrument), or u, the uncertainty of its own scale (M3)",
+                )
+
+    @property
+    def _declared_channels(self) -> frozenset[str]:
+        return self.draft.document.names("channels")
+
+    def _budget(self, plane: Equation, target: Target) -> Budget:
+        extras = [Extra("target", target.u_hz)]
+        if self.table.path_u_hz is not None:
+            extras.append(Extra("path", float(self.table.path_u_hz)))
+        roots = {
+            nodes[-1]
+            for name in plane.channels
+            if (nodes := nodes_of(self.draft.channels[name], self.draft.references))
+        }
+        extras += [
+            Extra(f"height of {root.name}", abs(root.height_m) * _REDSHIFT_PER_M, fractional=True)
+            for root in sorted(roots, key=lambda node: node.name)
+            if root.height_m is not None
+        ]
+        noise = Noise(extras=tuple(extras))
+        return budget(plane, self.draft.channels, self.draft.references, noise)
+
+    def _gates(self, rows: _Rows, witnesses: tuple[Witness, ...]) -> Gates:
+        beat = self.draft.document.tables.lasers[self.table.laser]
+        gates = base_gates(self.draft.channels, rows.plane, beat, witnesses)
+        if gates is None:
+            raise self.draft.fail(
+                self.path, "no channel of it, nor of its witnesses, is measured: nothing to judge"
+            )
+        return gates
+
+    def _lateness_ns(self, gate_ns: int) -> int:
+        if self.table.lateness_s is None:
+            return gate_ns + _LATENESS_NS
+        return seconds_to_ns(Fraction(self.table.lateness_s))
