@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from labref.config.complaints import did_you_mean
 from labref.config.draft import Draft, NotBuilt
 from labref.config.locate import Path
 from labref.config.schema import ChannelTable, ReferenceTable
@@ -85,6 +86,11 @@ def _channel(draft: Draft, name: str, table: ChannelTable, path: Path) -> Channe
     gate_ns = _check_times(draft, table, path)
     if table.assumed and table.role == "eliminated":
         draft.complaints.problem((*path, "role"), 'an assumed value is not counted: role "set"')
+    if table.role == "set" and not table.assumed and not (table.sigma or table.u):
+        draft.complaints.problem(
+            path,
+            "'sigma' is missing: a set value that is read back must agree within 3 sigma (M10)",
+        )
     if len(draft.complaints.problems) > before:
         raise NotBuilt
     draft.rest(f"channels.{name}", *([f"references.{reference}"] * bool(reference)))
@@ -257,6 +263,12 @@ def _check_logs(draft: Draft) -> None:
             if before != log:
                 draft.complaints.problem(
                     path, f"log {before!r} already feeds {channel!r} from the same files"
+                )
+        for channel in table.units:
+            if channel not in table.columns:
+                draft.complaints.problem(
+                    ("logs", log, "units", channel),
+                    f"no column {channel!r}{did_you_mean(channel, table.columns)}",
                 )
         if table.time is None and table.gate_s is None:
             _check_log_gates(draft, log)

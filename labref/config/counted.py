@@ -5,12 +5,12 @@ from __future__ import annotations
 from fractions import Fraction
 
 from labref.config.draft import Draft
+from labref.config.integers import integer_record
 from labref.config.locate import Path
 from labref.config.optics import Counted
 from labref.frequency.comb import counted_through
 from labref.frequency.equation import Equation, tap
 from labref.model.errors import InputError
-from labref.model.integer import Integer
 
 
 def source_equation(draft: Draft, source: str | Counted, node: str, path: Path) -> Equation:
@@ -50,7 +50,7 @@ def counted_equation(draft: Draft, table: Counted, node: str, path: Path) -> Equ
     if lo is None:
         return equation
     draft.rest(node, f"channels.{lo}")
-    return equation.relying_on(draft.integer(Integer(f"{key}.sign", sign)))
+    return equation.relying_on(draft.integer(integer_record(f"{key}.sign", sign, table.evidence)))
 
 
 def _local_oscillator(draft: Draft, table: Counted, key: str, path: Path) -> str | None:

@@ -7,19 +7,17 @@ from labref.config.optics import CombTable, Evidence, PathTable
 from labref.model.integer import Integer
 from labref.model.times import parse_iso
 
-MODE_NUMBERS = (".n", ".n_ref", ".mode")
-
 
 def path_integers(draft: Draft, node: str, table: PathTable) -> tuple[str, ...]:
     """Records of one way to a laser's frequency: mode number and sign of its beat."""
     names = []
     if table.n is not None:
-        names.append(draft.integer(_record(f"{node}.n", table.n, table.evidence)))
+        names.append(draft.integer(integer_record(f"{node}.n", table.n, table.evidence)))
     if table.mode is not None:
-        names.append(draft.integer(_record(f"{node}.mode", table.mode, table.evidence)))
+        names.append(draft.integer(integer_record(f"{node}.mode", table.mode, table.evidence)))
     if table.beat is not None:
         sign = 1 if table.sign == "+" else -1
-        names.append(draft.integer(_record(f"{node}.sign", sign, table.evidence)))
+        names.append(draft.integer(integer_record(f"{node}.sign", sign, table.evidence)))
     return tuple(names)
 
 
@@ -29,20 +27,16 @@ def comb_integers(draft: Draft, name: str, table: CombTable) -> tuple[str, ...]:
     names = []
     if table.f_ceo is not None:
         sign = 1 if table.f_ceo_sign == "+" else -1
-        names.append(draft.integer(_record(f"{node}.f_ceo_sign", sign, table.evidence)))
+        names.append(draft.integer(integer_record(f"{node}.f_ceo_sign", sign, table.evidence)))
     if table.n_ref is not None:
         sign = 1 if table.beat_ref_sign == "+" else -1
-        names.append(draft.integer(_record(f"{node}.n_ref", table.n_ref, table.evidence)))
-        names.append(draft.integer(_record(f"{node}.beat_ref_sign", sign, table.evidence)))
+        names.append(draft.integer(integer_record(f"{node}.n_ref", table.n_ref, table.evidence)))
+        names.append(draft.integer(integer_record(f"{node}.beat_ref_sign", sign, table.evidence)))
     return tuple(names)
 
 
-def is_mode_number(name: str) -> bool:
-    """Whether the record of that name is a mode number, not a sign."""
-    return name.endswith(MODE_NUMBERS)
-
-
-def _record(name: str, value: int, evidence: Evidence | None) -> Integer:
+def integer_record(name: str, value: int, evidence: Evidence | None) -> Integer:
+    """Return the record of a mode number or sign; undated where no evidence is given."""
     if evidence is None:
         return Integer(name, value)
     return Integer(

@@ -24,6 +24,19 @@ from labref.config.fields import (
 Sign = Literal["+", "-"]
 
 
+class Evidence(Table, frozen=True, kw_only=True):
+    """How a mode number or sign was found, and when (rule M19).
+
+    ``margin_hz`` is the distance to the next plausible candidate at the tap.
+    """
+
+    found: Annotated[Time, needed("when it was found, such as '2026-11-25T08:00:00Z'")]
+    by: Annotated[str, needed("the person or procedure that found it")]
+    method: Annotated[str, needed("how it was found")]
+    k: Positive = 5
+    margin_hz: Positive | None = None
+
+
 class Counted(Table, frozen=True, kw_only=True):
     """A quantity that is counted behind a mixer, divider or at a harmonic (rule M9).
 
@@ -40,19 +53,7 @@ class Counted(Table, frozen=True, kw_only=True):
     lo_order: NonZeroInteger = 1
     sign: Sign = "+"
     ratio: Ratio = 1
-
-
-class Evidence(Table, frozen=True, kw_only=True):
-    """How a mode number or sign was found, and when (rule M19).
-
-    ``margin_hz`` is the distance to the next plausible candidate at the tap.
-    """
-
-    found: Annotated[Time, needed("when it was found, such as '2026-11-25T08:00:00Z'")]
-    by: Annotated[str, needed("the person or procedure that found it")]
-    method: Annotated[str, needed("how it was found")]
-    k: Positive = 5
-    margin_hz: Positive | None = None
+    evidence: Evidence | None = None
 
 
 class CombTable(Table, frozen=True, kw_only=True):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from labref.config.draft import Draft
-from labref.config.integers import is_mode_number
 from labref.config.locate import Path
 from labref.config.nouns import Witness
 from labref.config.schema import TransitionTable
@@ -57,28 +56,23 @@ def _named(draft: Draft, names: list[str], path: Path) -> list[tuple[int, Witnes
 
 
 def _require_one(draft: Draft, path: Path, plane: Equation, asserted: bool) -> None:
-    modes = [name for name in plane.integers if is_mode_number(name)]
     if asserted:
         draft.complaints.problem(
             path,
             f"'witnesses' is missing: every term ({', '.join(plane.channels)}) is in-loop, set or "
             "assumed, so the frequency is only asserted and needs an independent witness (M1)",
         )
-    elif modes:
+    elif plane.integers:
         draft.complaints.problem(
             path,
-            f"'witnesses' is missing: the frequency rests on {', '.join(modes)}, and only an "
+            f"'witnesses' is missing: the frequency rests on {', '.join(plane.integers)}, only an "
             "independent witness can tell a wrong one (M1, M19)",
         )
 
 
 def _require_frequency(draft: Draft, path: Path, plane: Equation) -> None:
-    """A level cannot tell one tooth from the next: undated mode numbers need a frequency."""
-    undated = [
-        name
-        for name in plane.integers
-        if is_mode_number(name) and draft.integers[name].found_ns is None
-    ]
+    """A level cannot tell one tooth or sign from another: undated integers need a frequency."""
+    undated = [name for name in plane.integers if draft.integers[name].found_ns is None]
     if undated:
         draft.complaints.problem(
             (*path, "witnesses"),
