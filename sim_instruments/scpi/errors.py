@@ -50,12 +50,12 @@ def event_bit(code: int) -> int:
 def describe(code: int, info: str = "") -> str:
     """One entry as ``SYSTem:ERRor?`` answers it: ``-222,"Data out of range;info"``.
 
-    The quoted text is at most 255 characters long (21.8.1).
+    The text is at most 255 characters long (21.8.1); quotes in it are doubled (488.2 8.7.8).
     """
     text = STANDARD_TEXTS.get(code, "Device-specific error")
     if info:
         text = f"{text};{info}"
-    return f'{code},"{text[:255].replace(chr(34), chr(39))}"'
+    return f'{code},"{text[:255].replace(chr(34), chr(34) * 2)}"'
 
 
 class ErrorQueue:

@@ -51,6 +51,10 @@ class BusExchange:
         """Instant at which a suspended response goes on, None when none is suspended."""
         return self._session.poll(now_ns)
 
+    def response_waiting(self) -> bool:
+        """True when a response could be read at once."""
+        return bool(self._output)
+
     def _collect(self) -> None:
         for message in self._session.take():
             self._output += message

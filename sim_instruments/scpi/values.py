@@ -150,6 +150,19 @@ class Text:
 
 
 @dataclass(frozen=True)
+class Block:
+    """An arbitrary block, definite or indefinite."""
+
+    optional: bool = False
+
+    def read(self, element: Element) -> bytes:
+        """The bytes of the block."""
+        if element.kind != "block":
+            raise ScpiError(_WRONG_KIND[element.kind])
+        return element.block
+
+
+@dataclass(frozen=True)
 class ChannelList:
     """``(@1,3:5)``: channel numbers in the order typed (SCPI-1999 Volume 1, 8.3.2)."""
 

@@ -1,0 +1,32 @@
+"""Fixtures for all tests: what a test needs from the machine (see `needs.py`)."""
+
+import importlib.util
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+
+def _load(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(name, Path(__file__).parent / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+_needs = _load("needs")
+
+
+@pytest.fixture
+def need_program() -> Callable[[str], str]:
+    """``need_program(name)`` gives its path, or skips (fails under CI)."""
+    return _needs.need_program
+
+
+@pytest.fixture
+def need_package() -> Callable[[str], None]:
+    """``need_package(name)`` skips (fails under CI) when it cannot be imported."""
+    return _needs.need_package
