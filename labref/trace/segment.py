@@ -1,0 +1,137 @@
+"""One live segment as its writer sees it: banks, records, synchronisation."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from labref.trace.bank import Bank, Records
+from labref.trace.create import SegmentPlan
+from labref.trace.layout import VALIDITY_SUFFIX
+from labref.trace.medium import ColumnStore, Medium
+from labref.trace.tables import COLUMNS, Kind
+
+
+class Segment:
+    """An open live file. Stores are made by one thread; `sync` may come from another.
+
+    ``banks`` hold the series; ``where`` says for each series its bank and slot. Raises OSError.
+    """
+
+    def __init__(self, path: Path, plan: SegmentPlan, *, mapped: bool | None = None) -> None:
+        import h5py
+
+        self.path = path
+        self.plan = plan
+        self.banks: list[Bank] = []
+        self.where: dict[str, tuple[int, int]] = {}
+        self.validity: dict[str, Records] = {}
+        self.messages: Records
+        with h5py.File(path, "r") as file:
+            entry = file["entry"]
+            offsets = {
+                (index, column.name): [
+                    entry[table.name][column.name].id.get_offset() for table in bank.tables
+                ]
+                for index, bank in enumerate(plan.banks)
+                for column in COLUMNS[bank.kind]
+            }
+            rows, synced = (
+                entry["recording"][name].id.get_offset() for name in ("rows", "rows_synced")
+            )
+        self._count = sum(len(bank.tables) for bank in plan.banks)
+        self._medium = Medium(path, mapped)
+        self._closing = threading.Lock()
+        self._rows = self._medium.column("<i8", [rows], self._count)
+        self._synced = self._medium.column("<i8", [synced], self._count)
+        self._counters: list[Bank | Records] = []
+        first = 0
+        for index, bank in enumerate(plan.banks):
+            columns = [
+                self._medium.column(column.dtype, offsets[index, column.name], bank.capacity)
+                for column in COLUMNS[bank.kind]
+            ]
+            self._add(index, columns, first)
+            first += len(bank.tables)
+
+    def _add(self, index: int, columns: list[ColumnStore], first: int) -> None:
+        plan = self.plan.banks[index]
+        if plan.kind in (Kind.CHANNEL, Kind.TRANSITION):
+            bank = Bank(
+                plan.kind,
+                len(plan.tables),
+                plan.capacity,
+                columns,
+                self._rows,
+                first,
+                self.plan.start_ns,
+            )
+            for slot, table in enumerate(plan.tables):
+                self.where[table.name] = (len(self.banks), slot)
+            self.banks.append(bank)
+            self._counters.append(bank)
+            return
+        for slot, table in enumerate(plan.tables):
+            records = Records(plan.kind, slot, plan.capacity, columns, self._rows, first)
+            self._counters.append(records)
+            if plan.kind is Kind.MESSAGES:
+                self.messages = records
+            else:
+                self.validity[table.name.removesuffix(VALIDITY_SUFFIX)] = records
+
+    @property
+    def start_ns(self) -> int:
+        """Begin of the span that this segment was made for."""
+        return self.plan.start_ns
+
+    @property
+    def end_ns(self) -> int:
+        """End of the span: a reading that starts here belongs to the next segment."""
+        return self.plan.end_ns
+
+    @property
+    def fullness(self) -> float:
+        """Filled part of the fullest series, 0 to 1."""
+        return max((int(bank.filled.max()) / bank.capacity for bank in self.banks), default=0.0)
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether no reading and no frequency was stored."""
+        return all(not bank.filled.any() for bank in self.banks)
+
+    def name_of(self, bank: Bank, slot: int) -> str:
+        """Name of the series in ``slot`` of ``bank``."""
+        return next(
+            name
+            for name, (index, place) in self.where.items()
+            if self.banks[index] is bank and place == slot
+        )
+
+    def sync(self) -> None:
+        """Wait until all rows stored before this call are on the disk, then say so in the file."""
+        with self._closing:
+            if self._medium.fd < 0:
+                return
+            rows = self._row_counts()
+            self._medium.sync()
+            self._synced.put(slice(0, 1), 0, rows[None, :])
+
+    def _row_counts(self) -> np.ndarray[Any, np.dtype[np.int64]]:
+        parts = [
+            counter.filled.copy() if isinstance(counter, Bank) else np.array([counter.row])
+            for counter in self._counters
+        ]
+        return np.concatenate(parts).astype(np.int64)
+
+    def close(self) -> None:
+        """Synchronise and let go of the file."""
+        self.sync()
+        self.abandon()
+
+    def abandon(self) -> None:
+        """Let go of the file without synchronising, as a killed process would."""
+        with self._closing:
+            self._medium.close()
