@@ -98,5 +98,6 @@ def _lab(draft: Draft) -> Lab:
         integers=draft.integers,
         alarms=tables.alarms,
         tables=document.plugin_tables,
+        dialects=tables.dialects,
         provenance=graph,
     )

@@ -113,7 +113,8 @@ class Lab:
     """One lab, checked. ``text`` is the whole file, as it is kept with every trace.
 
     ``channels`` holds typed-in values (LO, AOM) as assumed channels too; ``feeds`` maps a
-    channel to (instrument, input). ``tables`` are the plugins' structs by table name.
+    channel to (instrument, input). ``tables`` are the plugins' structs by table name, ``dialects``
+    the file's own instrument languages as plain tables.
     ``warnings`` are allowed things that the owner should know.
     """
 
@@ -131,5 +132,6 @@ class Lab:
     integers: Mapping[str, Integer]
     alarms: AlarmTable
     tables: Mapping[str, Any]
+    dialects: Mapping[str, Mapping[str, object]]
     provenance: Graph
     warnings: tuple[Problem, ...] = ()

@@ -202,7 +202,10 @@ class AlarmTable(Table, frozen=True, kw_only=True):
 
 
 class LabTables(msgspec.Struct, frozen=True, kw_only=True):
-    """The whole lab file; tables of plugins are split off before this is read."""
+    """The whole lab file; tables of plugins are split off before this is read.
+
+    ``[dialects.NAME]`` are instrument languages of the lab's own; `labref.drivers` checks them.
+    """
 
     labref: int
     title: str = ""
@@ -216,3 +219,4 @@ class LabTables(msgspec.Struct, frozen=True, kw_only=True):
     transitions: dict[str, TransitionTable] = {}
     witnesses: dict[str, WitnessTable] = {}
     alarms: AlarmTable = AlarmTable()
+    dialects: dict[str, dict[str, object]] = {}
