@@ -45,11 +45,14 @@ class RowTimes:
 
     def read(self, columns: Sequence[Sequence[str]]) -> Ints:
         """Times in ns UTC of rows given as one or two columns of cells; NO_TIME if unreadable."""
-        cells = (
-            columns[0]
-            if len(columns) == 1
-            else [" ".join(row) for row in zip(*columns, strict=True)]
-        )
+        cells = columns[0]
+        if len(columns) > 1:
+            cells = [" ".join(row) for row in zip(*columns, strict=True)]
+        if self.format == "iso":
+            in_utc = bool(cells) and not self._offset_ns and all(c.endswith("Z") for c in cells)
+            quick = _iso_alike([cell[:-1] for cell in cells] if in_utc else cells)
+            if quick is not None:
+                return quick - self._offset_ns
         parse = {"iso": self._iso, "mjd": self._mjd, "seconds": self._seconds}[self.format]
         return np.array([self._checked(parse(cell)) for cell in cells], np.int64)
 
@@ -74,6 +77,46 @@ class RowTimes:
     def _seconds(self, cell: str) -> int | None:
         seconds_ns = _scaled(cell, NS_PER_S)
         return None if seconds_ns is None else self._zero_ns + seconds_ns
+
+
+def _iso_alike(cells: Sequence[str]) -> Ints | None:
+    """Times of cells all written ``YYYY-MM-DD?HH:MM:SS[.digits]`` without a zone, or None."""
+    width = len(cells[0]) if cells else 0
+    if not (width == 19 or 21 <= width <= 29) or any(len(cell) != width for cell in cells):
+        return None
+    try:
+        text = np.array([cell[10:] for cell in cells], "S").view(np.uint8)
+        dates = {cell[:10]: 0 for cell in cells}
+        for date in dates:
+            dates[date] = parse_iso(date)
+    except (UnicodeEncodeError, InputError):
+        return None
+    if max(map(abs, dates.values())) > _LATEST_NS - NS_PER_DAY:
+        return None
+    digits = text.reshape(len(cells), -1).T - np.uint8(48)
+    marks = digits[_MARKS[: len(_MARKS) if width > 19 else 3]].T + np.uint8(48)
+    numbers = np.delete(digits, [at for at in _MARKS if at < len(digits)], axis=0)
+    if len(digits) != width - 10 or not _are_marks(marks) or numbers.max() > 9:
+        return None
+    hour, minute, second = (10 * numbers[i] + numbers[i + 1] for i in (0, 2, 4))
+    if hour.max() > 23 or minute.max() > 59 or second.max() > 59:
+        return None
+    total = (hour.astype(np.int64) * 60 + minute) * 60 + second
+    for row in numbers[6:]:
+        total = total * 10 + row
+    total *= 10 ** (9 - len(numbers[6:]))
+    days = np.array([dates[cell[:10]] for cell in cells], np.int64)
+    times: Ints = days + total
+    return times
+
+
+# After the date: a T or a blank, two colons and perhaps a point.
+_MARKS = [0, 3, 6, 9]
+
+
+def _are_marks(marks: npt.NDArray[np.uint8]) -> bool:
+    found = {bytes(row) for row in np.unique(marks, axis=0)}
+    return found <= {b"T::", b" ::", b"T::.", b" ::.", b"T::,", b" ::,"}
 
 
 def _scaled(cell: str, unit: int) -> int | None:

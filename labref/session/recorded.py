@@ -74,6 +74,9 @@ class RecordedLog:
         wanted = {name: channels[name] for name in table.columns}
         if not wanted:
             raise InputError(f"{self.path}: the lab file names no column of this log")
+        for name in table.units:
+            if name not in wanted or wanted[name].unit != "Hz":
+                raise InputError(f"{self.path}: units: {name!r} is no channel of it in Hz")
         gate = None if table.gate_s is None else round(table.gate_s * 10**9)
         for name, channel in wanted.items():
             if gate is not None and channel.gate_ns != gate:
