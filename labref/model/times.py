@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import time
 from datetime import UTC, datetime, timedelta, timezone
+from decimal import Decimal
 from fractions import Fraction
 from typing import Protocol
 
@@ -92,7 +93,7 @@ class VirtualClock:
         self._step_ns += step_ns
 
 
-def seconds_to_ns(seconds: int | Fraction) -> int:
+def seconds_to_ns(seconds: int | Fraction | Decimal) -> int:
     """Return exact seconds as nanoseconds, rounded half to even."""
     return round(Fraction(seconds) * NS_PER_S)
 

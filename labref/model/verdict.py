@@ -54,8 +54,10 @@ class Frequencies:
     ``start_ns``, ``stop_ns`` int64 (n,). ``offset`` float64 (n,) from ``nominal_text`` (exact
     decimal text); NaN where not derived. ``errors`` float64 (n,): the counting part per gate,
     one sigma (type A, averages). ``flags`` uint32 (n,): all flags of the readings used.
-    ``detuning`` float64 (n,): laser minus target in Hz. ``u_constant_hz``: the constant part
-    (type B: reference, path, target), one sigma, which does not average.
+    ``detuning`` float64 (n,): laser minus target in Hz. ``tap_offset`` float64 (n,): the laser
+    at its tap, from the tap's own exact nominal, where comb and witnesses look.
+    ``u_constant_hz``: the constant part (type B: reference, path, target), one sigma, which
+    does not average.
     """
 
     transition: str
@@ -67,6 +69,7 @@ class Frequencies:
     errors: Floats
     flags: npt.NDArray[np.uint32]
     detuning: Floats
+    tap_offset: Floats
     u_constant_hz: float = 0.0
 
     def __len__(self) -> int:

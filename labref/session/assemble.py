@@ -20,7 +20,7 @@ from labref.session.judge import Judge
 from labref.session.recent import Recent
 from labref.session.recording import Validity, layout_of
 from labref.session.scatter import Scatter
-from labref.session.sources import Source
+from labref.session.sources import Reader, Source
 from labref.session.standing import Standings
 
 if TYPE_CHECKING:
@@ -52,6 +52,7 @@ def assemble(
         announcer=Announcer(plugins),
         standings=Standings(lab.transitions, clock),
         store=writer,
+        readers=[source for source in sources if isinstance(source, Reader)],
         scatter={name: Scatter(c) for name, c in lab.channels.items() if c.is_fed},
         recent={name: Recent(name) for name, c in lab.channels.items() if c.is_fed},
         history={name: History() for name in lab.transitions},

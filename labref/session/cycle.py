@@ -28,7 +28,7 @@ from labref.session.judge import Judge
 from labref.session.recent import Recent
 from labref.session.recording import Validity
 from labref.session.scatter import Scatter
-from labref.session.sources import Source
+from labref.session.sources import InstrumentFault, Reader, Source
 from labref.session.standing import Standings
 from labref.session.status import Status
 
@@ -40,12 +40,17 @@ class Store(Protocol):
 
     def store(
         self, readings: Sequence[Readings], results: Sequence[tuple[Frequencies, States]]
-    ) -> None:
-        """Store one pass; afterwards it is acknowledged."""
+    ) -> bool:
+        """Store one pass; True: acknowledged. False: it waits for space, see ``problem``."""
+        ...
+
+    @property
+    def problem(self) -> str | None:
+        """Why rows wait, None while they are stored as they come."""
         ...
 
     def validity(
-        self, transition: str, begin_ns: int, end_ns: int, state: State, reason: str
+        self, transition: str, begin_ns: int, end_ns: int, state: State | int, reason: str
     ) -> None:
         """Store one interval of one state and reason."""
         ...
@@ -63,6 +68,7 @@ class Parts:
     announcer: Announcer
     standings: Standings
     store: Store | None
+    readers: list[Reader] = field(default_factory=list)
     scatter: dict[str, Scatter] = field(default_factory=dict)
     recent: dict[str, Recent] = field(default_factory=dict)
     history: dict[str, History] = field(default_factory=dict)
@@ -81,8 +87,9 @@ class Parts:
 
 def run_pass(parts: Parts) -> Status:
     """Run one pass and return the new status."""
+    new = collect(parts)
+    # After collecting: everything that had come by now has been seen.
     now_ns = parts.clock.now_ns()
-    new = collect(parts, now_ns)
     frequencies = parts.deriver.derive(new, parts.recent, now_ns)
     results = judge(parts, frequencies, new)
     alarms = [alarm for result in results for alarm in parts.alarms[_name(result)].feed(result)]
@@ -96,19 +103,32 @@ def run_pass(parts: Parts) -> Status:
     return status
 
 
-def collect(parts: Parts, now_ns: int) -> dict[str, Readings]:
+def collect(parts: Parts) -> dict[str, Readings]:
     """Take every source's new gates: known channels, with their counting error, in time order."""
     found: dict[str, list[Readings]] = {}
+    for reader in parts.readers:
+        for fault in reader.faults():
+            _instrument_fault(parts.announcer, fault)
     for source in parts.sources:
         for block in source.collect():
             if not len(block):
                 continue
             if block.channel not in parts.scatter:
                 what = f"readings of channel {block.channel!r}, which the lab file does not have"
-                parts.announcer.fault(Fault(f"source {source.name}", what, now_ns))
+                time_ns = int(block.stop_ns[-1])
+                parts.announcer.fault(Fault(f"source {source.name}", what, time_ns))
                 continue
             found.setdefault(block.channel, []).append(block)
     return {name: _arrived(parts, blocks) for name, blocks in found.items()}
+
+
+def _instrument_fault(announcer: Announcer, fault: InstrumentFault) -> None:
+    where = f"instrument {fault.instrument}: {fault.kind}"
+    if not fault.begins:
+        announcer.cleared(where)
+        return
+    errors = f" (its error queue: {'; '.join(fault.errors)})" if fault.errors else ""
+    announcer.fault(Fault(where, fault.text + errors, fault.time_ns))
 
 
 def _arrived(parts: Parts, blocks: list[Readings]) -> Readings:
@@ -153,7 +173,7 @@ def store(parts: Parts, new: dict[str, Readings], results: Sequence[Result], now
     if parts.store is None or not (new or results):
         return
     try:
-        parts.store.store(
+        stored = parts.store.store(
             list(new.values()), [(result.frequencies, result.states) for result in results]
         )
         for result in results:
@@ -162,7 +182,10 @@ def store(parts: Parts, new: dict[str, Readings], results: Sequence[Result], now
     except Exception as error:  # noqa: BLE001 - measuring goes on when recording cannot
         parts.announcer.fault(Fault("trace", f"not recording: {error}", now_ns))
     else:
-        parts.announcer.cleared("trace")
+        if stored:
+            parts.announcer.cleared("trace")
+        else:
+            parts.announcer.fault(Fault("trace", f"not recording: {parts.store.problem}", now_ns))
 
 
 def tell(

@@ -9,16 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from fractions import Fraction
 
 import numpy as np
 
 from labref.config.lab import LabTransition
+from labref.frequency.equation import Equation, constant
 from labref.frequency.matrix import Rows, compile_rows
 from labref.model.channel import Channel, Role
 from labref.model.exact import exact_text
-from labref.model.flags import Flag
-from labref.model.readings import Readings
+from labref.model.flags import UNUSABLE, Flag
+from labref.model.readings import Floats, Readings
 from labref.model.verdict import Frequencies
 from labref.session.align import Aligned, GatePlan, align, equal_gates, stack
 from labref.session.asynchrony import NOT_SYNCHRONOUS_SHARE, extra_errors
@@ -40,12 +40,17 @@ class Line:
     cursor_ns: int = NEVER_NS
     done_ns: int = NEVER_NS
 
-    def frequencies(self, aligned: Aligned, offset: np.ndarray, errors: np.ndarray) -> Frequencies:
+    def frequencies(
+        self, aligned: Aligned, offset: Floats, errors: Floats, tap_offset: Floats
+    ) -> Frequencies:
         """Wrap derived numbers and move on."""
         self.cursor_ns = int(aligned.start_ns[-1])
         self.done_ns = int(aligned.stop_ns[-1])
         flags = aligned.flags
         merged = flags[0] if len(flags) == 1 else np.bitwise_or.reduce(flags, axis=0)
+        unusable = (merged & UNUSABLE) != 0
+        if unusable.any():
+            offset = np.where(unusable, np.nan, offset)
         return Frequencies(
             self.transition.name,
             self.nominal_text,
@@ -56,18 +61,22 @@ class Line:
             errors,
             merged,
             offset + self.detuning_hz,
+            tap_offset,
             self.transition.u_constant_hz,
         )
 
 
 @dataclass
 class Bundle:
-    """Lines whose channels share one gate group and one matrix."""
+    """Lines whose channels share one gate group and one matrix.
+
+    Rows: first every line's frequency at its plane, then every line's at its tap.
+    """
 
     lines: list[Line]
     plan: GatePlan
     rows: Rows
-    squares: np.ndarray
+    squares: Floats
     uses: list[np.ndarray] = field(default_factory=list)
 
 
@@ -141,7 +150,8 @@ def _in_step(
 def _derive_together(bundle: Bundle, blocks: list[Readings]) -> list[Frequencies]:
     aligned = stack(blocks)
     offsets = bundle.rows.evaluate(aligned.offsets)
-    errors = np.sqrt(bundle.squares @ (aligned.errors * aligned.errors))
+    count = len(bundle.lines)
+    errors = np.sqrt(bundle.squares[:count] @ (aligned.errors * aligned.errors))
     if np.isnan(errors).any():
         errors = bundle.rows.counting_errors(aligned.errors)
     clean = bool((aligned.flags == Flag.WRITTEN).all())
@@ -149,12 +159,12 @@ def _derive_together(bundle: Bundle, blocks: list[Readings]) -> list[Frequencies
     for i, line in enumerate(bundle.lines):
         flags = aligned.flags[:1] if clean else aligned.flags[bundle.uses[i]]
         own = Aligned(aligned.start_ns, aligned.stop_ns, aligned.offsets, aligned.errors, flags)
-        results.append(line.frequencies(own, offsets[i], errors[i]))
+        results.append(line.frequencies(own, offsets[i], errors[i], offsets[count + i]))
     return results
 
 
 def _derive_alone(line: Line, aligned: Aligned) -> Frequencies:
-    offset = line.rows.evaluate(aligned.offsets)[0]
+    offset, tap_offset = line.rows.evaluate(aligned.offsets)
     errors = line.rows.counting_errors(aligned.errors)[0]
     if aligned.overlap is not None and (aligned.overlap < 1).any():
         extra = extra_errors(line.rows.coefficients[0], line.weights, aligned)
@@ -164,43 +174,61 @@ def _derive_alone(line: Line, aligned: Aligned) -> Frequencies:
         if apart.any():
             offset = np.where(apart, np.nan, offset)
             aligned.flags[0][apart] |= np.uint32(Flag.NOT_SYNCHRONOUS)
-    return line.frequencies(aligned, offset, errors)
+    return line.frequencies(aligned, offset, errors, tap_offset)
 
 
 def _line(transition: LabTransition, channels: Mapping[str, Channel]) -> Line:
-    equation = transition.equation
-    entering = [channels[name] for name in equation.channels]
-    moving = [c for c in entering if not c.assumed and c.role is not Role.SET]
-    fixed = [c.name for c in entering if c.assumed or c.role is Role.SET]
+    moving = [c for name in transition.equation.channels if _moves(c := channels[name])]
     base = transition.base
     plan = GatePlan(
         base,
         tuple(c.name for c in moving if c.hold_ns is None and c.name != base),
-        {c.name: c.hold_ns for c in moving if c.hold_ns is not None},
+        {c.name: c.hold_ns for c in moving if c.hold_ns is not None and c.name != base},
         transition.lateness_ns,
     )
-    nominal: Fraction = equation.nominal(channels)
     return Line(
         transition,
         plan,
-        compile_rows([equation], plan.channels, fixed),
+        _compile([transition.equation, transition.tap_equation], plan, channels),
         tuple(channels[name] for name in plan.channels),
-        exact_text(nominal),
-        float(nominal - transition.target.hz),
+        exact_text(transition.nominal_hz),
+        float(transition.nominal_hz - transition.target.hz),
     )
+
+
+def _moves(channel: Channel) -> bool:
+    """Whether its readings enter: set and assumed terms stand at their exact nominal (M10)."""
+    return not channel.assumed and channel.role is not Role.SET
+
+
+def _compile(
+    equations: Sequence[Equation], plan: GatePlan, channels: Mapping[str, Channel]
+) -> Rows:
+    """Compile with one column per channel of the plan; what does not move has none or zeros."""
+    used = {name for equation in equations for name in equation.channels}
+    fixed = {name for name in used if not _moves(channels[name])}
+    # A set channel may give the gates: its readings are aligned, its nominal enters.
+    at_nominal = [
+        equation.substitute(plan.base, constant(plan.base, channels[plan.base].nominal))
+        if plan.base in fixed
+        else equation
+        for equation in equations
+    ]
+    return compile_rows(at_nominal, plan.channels, fixed - {plan.base})
 
 
 def _bundles(lines: Sequence[Line], channels: Mapping[str, Channel]) -> list[Bundle]:
     grouped: dict[tuple[object, ...], list[Line]] = {}
     for line in lines:
         groups = {channels[name].group for name in (line.plan.base, *line.plan.others)}
-        alone = (id(line),) if len(groups) > 1 or line.plan.hold_ns else ()
+        only_gates = not _moves(channels[line.plan.base])
+        alone = (id(line),) if len(groups) > 1 or line.plan.hold_ns or only_gates else ()
         key = (*sorted(groups), line.plan.lateness_ns, *alone)
         grouped.setdefault(key, []).append(line)
-    return [_bundle(found) for found in grouped.values()]
+    return [_bundle(found, channels) for found in grouped.values()]
 
 
-def _bundle(lines: list[Line]) -> Bundle:
+def _bundle(lines: list[Line], channels: Mapping[str, Channel]) -> Bundle:
     names = list(dict.fromkeys(name for line in lines for name in line.plan.channels))
     base = lines[0].plan.base
     names.remove(base)
@@ -211,7 +239,8 @@ def _bundle(lines: list[Line]) -> Bundle:
         base, tuple(name for name in names if name not in hold), hold, lines[0].plan.lateness_ns
     )
     equations = [line.transition.equation for line in lines]
-    fixed = {name for e in equations for name in e.channels if name not in plan.channels}
-    rows = compile_rows(equations, plan.channels, fixed)
-    uses = [np.flatnonzero(row) for row in rows.uses]
+    equations += [line.transition.tap_equation for line in lines]
+    rows = _compile(equations, plan, channels)
+    position = {name: i for i, name in enumerate(plan.channels)}
+    uses = [np.array([position[name] for name in line.plan.channels], np.intp) for line in lines]
     return Bundle(lines, plan, rows, rows.coefficients**2, uses)

@@ -82,4 +82,5 @@ _EMPTY = (
     np.empty(0),
     np.empty(0, np.uint32),
     np.empty(0),
+    np.empty(0),
 )

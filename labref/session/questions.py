@@ -46,7 +46,7 @@ class Questions:
         if not noise and len(errors):
             noise = float(np.nanmax(errors, initial=0.0))
         return window_mean(
-            known.equation.nominal(lab.channels),
+            known.nominal_hz,
             starts,
             stops,
             offset,

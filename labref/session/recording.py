@@ -76,11 +76,12 @@ def _transition(transition: LabTransition, lab: Lab) -> TransitionColumn:
     for name, hz_per_y in node_sensitivity(equation, lab.channels, lab.references).items():
         attributes[f"reference_{name}_u"] = lab.references[name].u
         attributes[f"reference_{name}_hz_per_y"] = hz_per_y
-    for integer in transition.integers:
-        attributes[f"integer_{integer.name}"] = f"{integer.value} ({integer.evidence})"
+    for name in transition.integers:
+        integer = lab.integers[name]
+        attributes[f"integer_{name}"] = f"{integer.value} ({integer.evidence})"
     return TransitionColumn(
         transition.name,
-        equation.nominal(lab.channels),
+        transition.nominal_hz,
         transition.target.hz,
         equation.epoch,
         equation.text(),
@@ -99,7 +100,8 @@ def noise_of(transition: LabTransition, channels: Mapping[str, Channel]) -> floa
 
 def rate_of(transition: LabTransition, channels: Mapping[str, Channel]) -> float:
     """Largest credible drift of the transition in Hz/s, all channels added."""
-    return sum(abs(float(c)) * channels[name].rate_per_s for name, c in transition.equation.terms)
+    terms = transition.equation.terms
+    return float(sum(abs(float(c)) * channels[name].rate_per_s for name, c in terms))
 
 
 @dataclass

@@ -1,0 +1,102 @@
+"""What a witness last said, at the end of each gate (rules M1, M2).
+
+A frequency witness is a second, independent measurement of the laser at its tap; a level
+witness is a channel that must lie within limits (lock error, transmission, power). A witness
+speaks for a gate by its last reading that ended by the end of that gate; older than its
+greatest age it says nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from labref.model.readings import Floats, Ints, Readings
+
+
+class LastValues:
+    """The readings of one channel that may still be the last before some gate's end."""
+
+    def __init__(self, keep_ns: int) -> None:
+        self._keep_ns = keep_ns
+        self._stops = np.empty(0, np.int64)
+        self._values = np.empty(0)
+
+    def add(self, readings: Readings) -> None:
+        """Append new readings; a flagged one counts as NaN: the witness then says nothing."""
+        values = readings.offset
+        if not (usable := readings.usable).all():
+            values = np.where(usable, values, np.nan)
+        if not len(self._stops) or readings.stop_ns[-1] - self._stops[0] <= 2 * self._keep_ns:
+            self._stops = np.concatenate((self._stops, readings.stop_ns))
+            self._values = np.concatenate((self._values, values))
+            return
+        kept = self._stops >= self._stops[-1] - self._keep_ns
+        self._stops = np.concatenate((self._stops[kept], readings.stop_ns))
+        self._values = np.concatenate((self._values[kept], values))
+
+    def at(self, stop_ns: Ints, max_age_ns: int) -> Floats:
+        """Last value at each of ``stop_ns`` (n,), NaN where there is none or it is too old."""
+        if not len(self._stops):
+            return np.full(len(stop_ns), np.nan)
+        pick = np.searchsorted(self._stops, stop_ns, "right") - 1
+        values = self._values[pick]
+        too_old = (pick < 0) | (stop_ns - self._stops[pick] > max_age_ns)
+        return np.where(too_old, np.nan, values)
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """A quantity built from ``channels`` with float ``weights``, that must lie in ``limits``.
+
+    For a level: the channel's own offset. For a frequency witness: its difference from the
+    laser at the tap, ``tap_weight`` (-1) times the tap's offset and ``constant`` (the exact
+    difference of the nominals, rounded once) included.
+    """
+
+    name: str
+    channels: tuple[str, ...]
+    weights: tuple[float, ...]
+    limits: tuple[float, float]
+    max_age_ns: int
+    constant: float = 0.0
+    tap_weight: float = 0.0
+
+
+class WitnessTrack:
+    """Follows one witness: what it said at the end of each gate."""
+
+    def __init__(self, comparison: Comparison, keep_ns: int = 60_000_000_000) -> None:
+        self.comparison = comparison
+        keep_ns = max(keep_ns, 2 * comparison.max_age_ns)
+        self._last = {name: LastValues(keep_ns) for name in comparison.channels}
+
+    def see(self, readings: Mapping[str, Readings]) -> None:
+        """Take in what is new of the witness's channels."""
+        for name, last in self._last.items():
+            if name in readings:
+                last.add(readings[name])
+
+    def values(self, stop_ns: Ints, tap_offset: Floats) -> Floats:
+        """The compared quantity at each gate's end, float64 (n,); NaN where it is not known."""
+        asked = self.comparison
+        total = np.full(len(stop_ns), asked.constant)
+        if asked.tap_weight:
+            total = total + asked.tap_weight * tap_offset
+        for name, weight in zip(asked.channels, asked.weights, strict=True):
+            total = total + weight * self._last[name].at(stop_ns, asked.max_age_ns)
+        return total
+
+    def says(self, values: Floats) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+        """(inside the limits, outside them), bool (n,) each; both False where not known."""
+        low, high = self.comparison.limits
+        inside = (values >= low) & (values <= high)
+        return inside, np.isfinite(values) & ~inside
+
+
+def names(tracks: Sequence[WitnessTrack]) -> tuple[str, ...]:
+    """Names of the witnesses, in order."""
+    return tuple(track.comparison.name for track in tracks)

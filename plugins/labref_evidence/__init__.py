@@ -1,0 +1,190 @@
+"""On what does a good verdict lean? Loops, witnesses, independence (rules M1, M2, M4).
+
+A frequency whose moving terms are all in-loop, set or assumed is *asserted*; one that relies
+on a mode number may sit on the wrong tooth. Either is good only while an independent witness
+speaks for it. A transition counted directly needs none. Channels under ``needs`` must lie in
+their limits; a set term whose own check reads otherwise makes the result unknown (M10).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+
+from labref.checks.base import Reasons, unusable_judgement
+from labref.checks.witness import Comparison, WitnessTrack, names
+from labref.config.provenance import why_dependent
+from labref.hookspecs import hookimpl
+from labref.model.channel import Role
+from labref.model.readings import Readings
+from labref.model.verdict import Frequencies, Judgement, State
+
+FREQUENCY = "frequency"
+
+
+class EvidenceCheck:
+    """Good while the evidence stands; unknown without it; bad where a need is out of limits."""
+
+    name = "evidence"
+
+    def __init__(
+        self,
+        transition: str,
+        witnesses: list[WitnessTrack],
+        needs: list[WitnessTrack],
+        set_terms: list[WitnessTrack],
+        missing: str = "",
+        needs_witness: bool = True,
+    ) -> None:
+        self.transition = transition
+        self._witnesses, self._needs, self._set_terms = witnesses, needs, set_terms
+        self._tracks = [*witnesses, *needs, *set_terms]
+        self._missing = missing
+        self._needs_witness = needs_witness
+        self.channels = tuple(
+            sorted({name for track in self._tracks for name in track.comparison.channels})
+        )
+        self._leans_on = names(witnesses)
+
+    def judge(self, frequencies: Frequencies, readings: Mapping[str, Readings]) -> Judgement:
+        """Judge the evidence at the end of every gate."""
+        for track in self._tracks:
+            track.see(readings)
+        count = len(frequencies)
+        states = np.full(count, State.GOOD, np.uint8)
+        indices = np.zeros(count, np.intp)
+        reasons = Reasons()
+        if count:
+            self._apply(frequencies, states, indices, reasons)
+        return unusable_judgement(self.name, frequencies, states, indices, reasons, self._leans_on)
+
+    def _apply(
+        self,
+        frequencies: Frequencies,
+        states: np.ndarray[Any, Any],
+        indices: np.ndarray[Any, Any],
+        reasons: Reasons,
+    ) -> None:
+        """Write states and reasons, the gravest last so that it stands."""
+
+        def overrule(where: np.ndarray[Any, Any], state: State, reason: str, clears: str) -> None:
+            if where.any():
+                states[where] = state
+                indices[where] = reasons.index(reason, clears)
+
+        everywhere = np.ones(len(states), bool)
+        if self._needs_witness:
+            speaks = np.zeros(len(states), bool)
+            for track in self._witnesses:
+                inside, outside = self._says(track, frequencies)
+                speaks |= inside
+                overrule(outside, State.UNKNOWN, *_disagrees(track))
+                speaks &= ~outside
+            silent = ~speaks & (states == State.GOOD)
+            overrule(silent, State.UNKNOWN, *_silent(self._leans_on))
+        if self._missing:
+            overrule(everywhere, State.UNKNOWN, self._missing, "a change of the lab file")
+        for track in self._set_terms:
+            _, outside = self._says(track, frequencies)
+            overrule(outside, State.UNKNOWN, *_not_as_set(track))
+        for track in self._needs:
+            inside, outside = self._says(track, frequencies)
+            name = track.comparison.name
+            overrule(
+                ~inside & ~outside,
+                State.UNKNOWN,
+                f"no fresh reading of {name}",
+                f"a reading of {name}",
+            )
+            overrule(outside, State.BAD, f"{name} out of its limits", f"{name} inside them")
+
+    def _says(self, track: WitnessTrack, frequencies: Frequencies) -> Any:
+        return track.says(track.values(frequencies.stop_ns, frequencies.tap_offset))
+
+
+def _disagrees(track: WitnessTrack) -> tuple[str, str]:
+    name = track.comparison.name
+    low, high = track.comparison.limits
+    return (
+        f"witness {name} disagrees",
+        f"witness {name} within {low:+.3e} to {high:+.3e} of the laser",
+    )
+
+
+def _silent(known: tuple[str, ...]) -> tuple[str, str]:
+    if not known:
+        return ("no independent witness", "a witness in the lab file")
+    return (f"no word from witness {', '.join(known)}", "a fresh reading of a witness")
+
+
+def _not_as_set(track: WitnessTrack) -> tuple[str, str]:
+    name = track.comparison.name
+    return (f"set value {name} reads otherwise", f"{name} back at its declared value")
+
+
+def _track(witness: Any, transition: Any, lab: Any) -> WitnessTrack:
+    """A witness of the lab file as a comparison of channels."""
+    if witness.kind != FREQUENCY:
+        return WitnessTrack(
+            Comparison(witness.name, (witness.channel,), (1.0,), witness.limits, witness.max_age_ns)
+        )
+    equation = witness.equation
+    moving = [name for name in equation.channels if lab.channels[name].is_fed]
+    tap_nominal = transition.tap_equation.nominal(lab.channels)
+    return WitnessTrack(
+        Comparison(
+            witness.name,
+            tuple(moving),
+            tuple(float(equation.coefficient(name)) for name in moving),
+            (-witness.within_hz, witness.within_hz),
+            witness.max_age_ns,
+            float(equation.nominal(lab.channels) - tap_nominal),
+            -1.0,
+        )
+    )
+
+
+def _set_terms(transition: Any, lab: Any) -> list[WitnessTrack]:
+    """Every set term that is also read: its check must agree within 3u (M10)."""
+    tracks = []
+    for name in transition.equation.channels:
+        channel = lab.channels[name]
+        if channel.role is Role.SET and channel.is_fed:
+            limit = 3 * float(np.hypot(channel.u, channel.sigma or 0.0))
+            age = max(channel.hold_ns or 0, 3 * channel.gate_ns)
+            tracks.append(WitnessTrack(Comparison(name, (name,), (1.0,), (-limit, limit), age)))
+    return tracks
+
+
+def _missing(transition: Any, witnesses: list[Any], lab: Any) -> str:
+    """What no reading can mend: dependent witnesses, a mode number nobody vouches for."""
+    subject = f"lasers.{transition.laser}"
+    for witness in witnesses:
+        why = why_dependent(lab.provenance, f"witnesses.{witness.name}", subject)
+        if why is not None:
+            return f"no independent witness: {witness.name}: {why}"
+    bare = [name for name in transition.integers if not lab.integers[name].is_confirmed]
+    if bare and not any(witness.kind == FREQUENCY for witness in witnesses):
+        return f"mode number {', '.join(bare)} has neither evidence nor a frequency witness"
+    return ""
+
+
+@hookimpl
+def register_checks(lab: Any) -> Iterable[EvidenceCheck]:
+    """One check for each transition of the lab."""
+    checks = []
+    for transition in lab.transitions.values():
+        witnesses = list(transition.witnesses)
+        checks.append(
+            EvidenceCheck(
+                transition.name,
+                [_track(witness, transition, lab) for witness in witnesses],
+                [_track(need, transition, lab) for need in transition.needs],
+                _set_terms(transition, lab),
+                _missing(transition, witnesses, lab),
+                bool(witnesses) or transition.asserted or bool(transition.integers),
+            )
+        )
+    return checks
