@@ -159,7 +159,8 @@ def _describe(file: h5py.File, plan: SegmentPlan, path: Path) -> None:
     for position, table in enumerate(tables_of(plan.layout)):
         describe_table(entry[table.name], table, plan.start_ns, position)
     recording = entry["recording"]
-    recording.attrs["NX_class"] = "NXcollection"
+    recording.attrs["NX_class"] = "NXdata"
+    recording.attrs["signal"] = "rows"
     recording.attrs["tables"] = np.array(
         [table.name for table in _all_tables(plan)], dtype=file_text()
     )

@@ -73,7 +73,7 @@ def describe_table(group: h5py.Group, table: Table, origin_ns: int, position: in
     group.attrs["signal"] = SIGNAL[table.kind]
     group.attrs["axes"] = np.array([axis], dtype=object)
     group.attrs[f"{axis}_indices"] = np.array([0])
-    group.attrs["kind"] = str(table.kind)
+    group.attrs["table"] = str(table.kind)
     group.attrs["title"] = table.name
     if table.source is not None:
         _describe_source(group, table.source)
@@ -98,7 +98,7 @@ def _describe_source(group: h5py.Group, source: ChannelColumn | TransitionColumn
     attrs["gate_ns"] = np.int64(source.gate_ns)
     attrs["title"] = source.title or source.name
     if isinstance(source, TransitionColumn):
-        attrs["target"] = exact_text(source.target)
+        attrs["target_hz"] = exact_text(source.target)
         attrs["epoch"] = np.int64(source.epoch)
         attrs["equation"] = source.equation
     for key, value in source.attributes.items():
@@ -135,7 +135,7 @@ def read_layout(entry: h5py.Group) -> TraceLayout:
         )
     channels, transitions = [], []
     for name, group in entry.items():
-        kind = group.attrs.get("kind") if hasattr(group, "items") else None
+        kind = group.attrs.get("table") if hasattr(group, "items") else None
         if kind == Kind.CHANNEL:
             channels.append((int(group.attrs["position"]), _channel(name, group.attrs)))
         elif kind == Kind.TRANSITION:
@@ -165,7 +165,7 @@ def _transition(name: str, attrs: Any) -> TransitionColumn:
     return TransitionColumn(
         name,
         Fraction(attrs["nominal"]),
-        Fraction(attrs["target"]),
+        Fraction(attrs["target_hz"]),
         int(attrs["epoch"]),
         str(attrs["equation"]),
         int(attrs["gate_ns"]),
