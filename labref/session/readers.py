@@ -1,7 +1,119 @@
-"""Readers: one per transport around one instrument, seen by the pass as a `Source`."""
+"""Readers: one per transport around one instrument, seen by the pass as a `Source`.
+
+`ReaderThread` blocks on its wire in a thread of its own: a hung instrument costs that thread
+only. `LoopReader` shares one selector loop with others. `InlineReader` has no thread at all:
+it goes on whenever the pass collects, for memory wires and the virtual clock.
+"""
 
 from __future__ import annotations
 
-from labref.session.sources import InstrumentFault, Reader, Source
+import threading
+from collections.abc import Callable
 
-__all__ = ["InstrumentFault", "Reader", "Source"]
+from labref.drivers.instrument import Instrument
+from labref.model.readings import Readings
+from labref.model.times import Clock
+from labref.session.journal import Journal
+from labref.session.life import life
+from labref.session.sources import InstrumentFault, Reader, Source
+from labref.transport.base import Wire
+from labref.transport.blocking import run
+from labref.transport.loop import SelectorLoop
+from labref.transport.reconnect import Backoff
+from labref.transport.stepper import Stepper
+
+__all__ = ["InlineReader", "InstrumentFault", "LoopReader", "Reader", "ReaderThread", "Source"]
+
+# A VISA read may block for a whole time-out; more than this a stop does not wait.
+_LONGEST_JOIN_S = 5.0
+
+
+class _WireReader:
+    """What all readers share: an endless exchange, its stepper, its journal."""
+
+    def __init__(
+        self,
+        instrument: Instrument,
+        wire: Wire,
+        clock: Clock,
+        wake: Callable[[], None] | None = None,
+        backoff: Backoff | None = None,
+    ) -> None:
+        self.name = instrument.setup.name
+        self.instrument = instrument
+        self._clock = clock
+        self._journal = Journal(instrument.setup, clock, wake)
+        exchange = life(instrument, self._journal, backoff or Backoff())
+        self._stepper = Stepper(exchange, wire, clock, instrument.setup.timeout_s)
+
+    @property
+    def finished(self) -> bool:
+        """An instrument never ends."""
+        return False
+
+    def collect(self) -> list[Readings]:
+        """Return everything new."""
+        return self._journal.collect()
+
+    def faults(self) -> list[InstrumentFault]:
+        """Return faults since the last call."""
+        return self._journal.faults()
+
+
+class ReaderThread(_WireReader):
+    """A reader with a thread of its own."""
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=f"labref {self.name}", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End the thread and close the wire; waits up to 5 s for a read that blocks."""
+        self._stopping.set()
+        self._thread.join(_LONGEST_JOIN_S)
+
+    def _run(self) -> None:
+        run(self._stepper, self._clock, self._stopping.is_set)
+
+
+class LoopReader(_WireReader):
+    """A reader on a shared `SelectorLoop`, which its owner starts and stops."""
+
+    def __init__(
+        self,
+        instrument: Instrument,
+        wire: Wire,
+        clock: Clock,
+        loop: SelectorLoop,
+        wake: Callable[[], None] | None = None,
+        backoff: Backoff | None = None,
+    ) -> None:
+        super().__init__(instrument, wire, clock, wake, backoff)
+        self._loop = loop
+
+    def start(self) -> None:
+        """Join the loop."""
+        self._loop.add(self._stepper)
+
+    def stop(self) -> None:
+        """Leave the loop and close the wire."""
+        self._loop.remove(self._stepper)
+
+
+class InlineReader(_WireReader):
+    """A reader without a thread: it goes on when the pass collects."""
+
+    def start(self) -> None:
+        """Nothing runs until `collect`."""
+
+    def stop(self) -> None:
+        """Close the wire."""
+        self._stepper.close()
+
+    def collect(self) -> list[Readings]:
+        """Go on as far as the clock allows, then return everything new."""
+        if not self._stepper.finished:
+            self._stepper.advance()
+        return super().collect()

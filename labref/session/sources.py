@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from labref.model.readings import Readings
 
@@ -39,8 +39,8 @@ class Source(Protocol):
 class InstrumentFault:
     """One thing that went wrong, or ended, on an instrument.
 
-    ``kind`` is ``link``, ``reply``, ``identity``, ``settings``, ``reference``, ``clock``,
-    ``gates`` or ``instrument error``; ``begins`` is False where the fault has cleared.
+    ``kind`` is ``link``, ``reply``, ``identity``, ``settings``, ``reference``, ``gates``,
+    ``clock``, ``driver`` or ``instrument error``; ``begins`` is False where the fault has cleared.
     ``errors`` are the lines of the instrument's own error queue, oldest first.
     """
 
@@ -52,6 +52,7 @@ class InstrumentFault:
     errors: tuple[str, ...] = ()
 
 
+@runtime_checkable
 class Reader(Source, Protocol):
     """A source around one instrument, which can also say what went wrong."""
 

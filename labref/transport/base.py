@@ -28,7 +28,7 @@ class Wire(Protocol):
         """Close; closing twice is harmless and it never raises."""
         ...
 
-    def send(self, data: bytes) -> int:
+    def send(self, data: bytes | memoryview) -> int:
         """Hand over as many leading bytes as are taken now; return their number."""
         ...
 

@@ -113,7 +113,7 @@ class Transport:
     def perform(self, exchange: Exchange[T]) -> T:
         """Walk any exchange and return what it returns."""
         stepper = Stepper(exchange, self.wire, self.clock, self.timeout_s, self._framer)
-        return cast(T, run(stepper, self.clock))  # not stopped: the exchange's own result
+        return cast("T", run(stepper, self.clock))  # not stopped: the exchange's own result
 
     def _encoded(self, message: bytes | str) -> bytes:
         if isinstance(message, bytes):

@@ -40,6 +40,17 @@ class Framer:
         self._searched = 0
         return line
 
+    def lines(self, terminator: bytes) -> bytes | None:
+        """Return everything up to the last ``terminator`` without it, and drop both."""
+        at = self._buffer.rfind(terminator)
+        if at < 0:
+            self._check(f"without the terminator {terminator!r}")
+            return None
+        lines = bytes(self._buffer[:at])
+        del self._buffer[: at + len(terminator)]
+        self._searched = 0
+        return lines
+
     def exactly(self, count: int) -> bytes | None:
         """Return the first ``count`` bytes and drop them; None if there are fewer."""
         if count > self.limit:

@@ -10,6 +10,8 @@ import contextlib
 import os
 import selectors
 import threading
+from collections import deque
+from collections.abc import Callable
 from typing import Any
 
 from labref.model.errors import InputError
@@ -29,17 +31,22 @@ class SelectorLoop:
         self._registered: dict[Stepper[Any], tuple[int, int]] = {}
         self._thread = threading.Thread(target=self._run, name=name, daemon=True)
         self._stopping = False
+        self._actions: deque[tuple[Callable[[], None], threading.Event]] = deque()
         self._wake_read, self._wake_write = os.pipe()
         os.set_blocking(self._wake_read, False)
         os.set_blocking(self._wake_write, False)
         self._selector.register(self._wake_read, selectors.EVENT_READ, None)
 
     def add(self, stepper: Stepper[Any]) -> None:
-        """Add a stepper before `start`. Raises InputError for a wire that blocks."""
+        """Add a stepper, before or after `start`. Raises InputError for a wire that blocks."""
         if stepper.wire.waits_when_reading:
             raise InputError(f"{stepper.wire.address}: needs a reader thread of its own")
         stepper.before_close = lambda: self._forget(stepper)
-        self._deadlines[stepper] = 0.0
+        self._do(lambda: self._deadlines.__setitem__(stepper, 0.0))
+
+    def remove(self, stepper: Stepper[Any]) -> None:
+        """Remove a stepper and close its wire; returns when that is done."""
+        self._do(lambda: self._drop(stepper))
 
     def start(self) -> None:
         """Start the thread."""
@@ -49,20 +56,39 @@ class SelectorLoop:
         """End the thread and close every wire."""
         self._stopping = True
         if self._thread.is_alive():
-            with contextlib.suppress(BlockingIOError):
-                os.write(self._wake_write, b".")
+            self._wake()
             self._thread.join()
         for stepper in list(self._deadlines):
-            self._forget(stepper)
-            stepper.close()
+            self._drop(stepper)
         self._selector.close()
-        for descriptor in (self._wake_read, self._wake_write):
-            with contextlib.suppress(OSError):
-                os.close(descriptor)
-        self._deadlines.clear()
+        os.close(self._wake_read)
+        os.close(self._wake_write)
+
+    def _do(self, action: Callable[[], None]) -> None:
+        """Run ``action`` between two rounds of the loop, in its thread; wait for it."""
+        if not self._thread.is_alive():
+            action()
+            return
+        done = threading.Event()
+        self._actions.append((action, done))
+        self._wake()
+        done.wait(_LONGEST_S * 2)
+
+    def _wake(self) -> None:
+        with contextlib.suppress(BlockingIOError):  # full: it will wake anyway
+            os.write(self._wake_write, b".")
+
+    def _drop(self, stepper: Stepper[Any]) -> None:
+        self._forget(stepper)
+        self._deadlines.pop(stepper, None)
+        stepper.close()
 
     def _run(self) -> None:
         while not self._stopping:
+            while self._actions:
+                action, done = self._actions.popleft()
+                action()
+                done.set()
             now = self._clock.monotonic_s()
             for stepper, deadline in list(self._deadlines.items()):
                 if deadline <= now:

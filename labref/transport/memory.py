@@ -56,10 +56,10 @@ class MemoryWire:
         """Disconnect."""
         self._open, self._held = False, b""
 
-    def send(self, data: bytes) -> int:
+    def send(self, data: bytes | memoryview) -> int:
         """Hand bytes to the peer."""
         self._check_open()
-        return self._peer.hear(data)
+        return self._peer.hear(bytes(data))
 
     def receive(self) -> bytes:
         """Return what the peer has said."""

@@ -38,11 +38,11 @@ class RecordingWire:
         """Close the wire."""
         self._wire.close()
 
-    def send(self, data: bytes) -> int:
+    def send(self, data: bytes | memoryview) -> int:
         """Pass on and note what was taken."""
         sent = self._wire.send(data)
         if sent:
-            self._note(">", data[:sent])
+            self._note(">", bytes(data[:sent]))
         return sent
 
     def receive(self) -> bytes:

@@ -74,7 +74,7 @@ class SerialWire:
                 self._port.close()
         self._port = None
 
-    def send(self, data: bytes) -> int:
+    def send(self, data: bytes | memoryview) -> int:
         """Send what the driver takes now.
 
         Room is asked for first: pyserial's non-blocking write spins for ever on a full buffer.

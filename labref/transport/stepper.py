@@ -23,8 +23,10 @@ from labref.transport.steps import (
     Pause,
     ReadBytes,
     ReadLine,
+    ReadLines,
     Rest,
     Send,
+    SilenceError,
     Step,
 )
 
@@ -55,7 +57,7 @@ class Stepper(Generic[T]):
         self._framer = framer if framer is not None else Framer(BYTE_LIMIT)
         self._step: Step | None = None
         self._deadline = 0.0
-        self._unsent = b""
+        self._sent = 0
         self._dropped = b""
         self._quiet_until = 0.0
         self._heard = False
@@ -64,7 +66,9 @@ class Stepper(Generic[T]):
     @property
     def wants_write(self) -> bool:
         """Whether it waits for room to send, or for a connection."""
-        return bool(self._unsent) or (isinstance(self._step, Open) and not self.wire.is_open())
+        if isinstance(self._step, Open):
+            return not self.wire.is_open()
+        return isinstance(self._step, Send)
 
     @property
     def wants_wire(self) -> bool:
@@ -118,7 +122,7 @@ class Stepper(Generic[T]):
 
     def _take(self, outcome: bytes | Exception | None) -> bool:
         """Give ``outcome`` to the exchange and begin its next step; False when it ended."""
-        self._unsent = b""
+        self._sent = 0
         try:
             if isinstance(outcome, Exception):
                 step = self._exchange.throw(outcome)
@@ -146,9 +150,7 @@ class Stepper(Generic[T]):
             return
         timeout_s = self.timeout_s if step.timeout_s is None else step.timeout_s
         self._deadline = now + timeout_s
-        if isinstance(step, Send):
-            self._unsent = step.message
-        elif isinstance(step, Drain):
+        if isinstance(step, Drain):
             self._dropped = b""
             self._quiet_until = now + step.quiet_s
 
@@ -171,6 +173,10 @@ class Stepper(Generic[T]):
     def _attempt_other(self, step: Step) -> bytes | None:
         if isinstance(step, Open):
             return self._open()
+        if isinstance(step, ReadLines):
+            while self._receive():
+                pass
+            return self._framer.lines(step.terminator)
         if isinstance(step, Close):
             self._close_wire()
             return b""
@@ -194,12 +200,12 @@ class Stepper(Generic[T]):
         return True
 
     def _send(self, step: Send) -> bytes | None:
-        if self._unsent is step.message and step.quiet and not self.wire.waits_when_reading:
+        if not self._sent and step.quiet and not self.wire.waits_when_reading:
             self._expect_silence()
-        sent = self.wire.send(self._unsent)
-        self._unsent = self._unsent[sent:]
-        # An answer may arrive at any moment from here on, but hardly within this call.
-        return None if self._unsent else b""
+        # Sliced without copying: a long message to a slow peer goes out in many pieces.
+        rest = memoryview(step.message)[self._sent :] if self._sent else step.message
+        self._sent += self.wire.send(rest)
+        return b"" if self._sent >= len(step.message) else None
 
     def _expect_silence(self) -> None:
         data = self._framer.clear() + self.wire.receive()
@@ -229,7 +235,7 @@ class Stepper(Generic[T]):
     def _run_out(self, step: Step) -> bytes:
         if isinstance(step, Pause | Rest | Close):
             return b""
-        raise LinkError(f"{self.wire.address}: {self._late_text(step)}")
+        raise SilenceError(f"{self.wire.address}: {self._late_text(step)}")
 
     def _late_text(self, step: Step) -> str:
         within = f"within {self._timeout_of(step)} s"

@@ -11,7 +11,13 @@ from collections.abc import Generator
 from dataclasses import dataclass
 from typing import TypeVar
 
+from labref.model.errors import LinkError
+
 T = TypeVar("T")
+
+
+class SilenceError(LinkError):
+    """Nothing complete came in time; the connection itself may still stand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +48,14 @@ class Send:
 @dataclass(frozen=True, slots=True)
 class ReadLine:
     """Read up to ``terminator``; result: the bytes before it."""
+
+    terminator: bytes = b"\n"
+    timeout_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReadLines:
+    """Read at least one line; result: all that have come, up to the last ``terminator``."""
 
     terminator: bytes = b"\n"
     timeout_s: float | None = None
@@ -83,7 +97,7 @@ class Rest:
     seconds: float
 
 
-Step = Open | Close | Send | ReadLine | ReadBytes | Drain | Pause | Rest
+Step = Open | Close | Send | ReadLine | ReadLines | ReadBytes | Drain | Pause | Rest
 Exchange = Generator[Step, bytes, T]
 
 

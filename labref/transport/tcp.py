@@ -72,7 +72,7 @@ class TcpWire:
                 self._socket.close()
         self._socket, self._connected = None, False
 
-    def send(self, data: bytes) -> int:
+    def send(self, data: bytes | memoryview) -> int:
         """Send what the kernel takes now."""
         try:
             return self._open_socket().send(data)

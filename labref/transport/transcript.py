@@ -106,10 +106,10 @@ class TranscriptWire:
         """Stop; a later open goes on where the record stands."""
         self._open, self._sent = False, b""
 
-    def send(self, data: bytes) -> int:
+    def send(self, data: bytes | memoryview) -> int:
         """Compare with the record, byte by byte."""
         self._skip_silence()
-        self._sent += data
+        self._sent += bytes(data)
         while self._sent and self._events and self._events[0].mark == ">":
             expected = self._events[0].data
             if expected.startswith(self._sent) and len(self._sent) < len(expected):

@@ -68,11 +68,11 @@ class VisaWire:
                 self._resource.close()
         self._resource, self._held = None, b""
 
-    def send(self, data: bytes) -> int:
+    def send(self, data: bytes | memoryview) -> int:
         """Write one message."""
         resource = self._opened()
         try:
-            resource.write_raw(data)
+            resource.write_raw(bytes(data))
         except Exception as error:  # noqa: BLE001
             raise LinkError(f"{self.address}: cannot send: {error}") from None
         return len(data)

@@ -9,7 +9,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 import pytest
 
@@ -27,11 +27,8 @@ def peer(serve: Serve) -> Iterator[str]:
 
     def accept() -> None:
         connection, _ = listener.accept()
-        with connection:
-            try:
-                serve(connection)
-            except OSError:
-                pass
+        with connection, suppress(OSError):
+            serve(connection)
 
     thread = threading.Thread(target=accept, daemon=True)
     thread.start()

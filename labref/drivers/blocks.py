@@ -1,0 +1,134 @@
+"""A gapless counter that keeps its gates until they are fetched, many at a time."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from labref.drivers.base import Fetched, InstrumentSetup
+from labref.drivers.dialect import Block, Dialect, fill
+from labref.drivers.gates import GateClock
+from labref.drivers.inputs import reader_of
+from labref.drivers.numbers import NO_VALUE, OVERFLOW
+from labref.drivers.program import BaseProgram, Metronome
+from labref.drivers.scpi import ascii_text, block_values, read_block, split_values
+from labref.model.channel import Channel
+from labref.model.errors import InputError, LinkError, ReplyError
+from labref.model.flags import Flag
+from labref.model.readings import Readings
+from labref.model.times import Clock
+from labref.transport.steps import Exchange, ReadLine, Send
+
+_WRITTEN = int(Flag.WRITTEN)
+Floats = npt.NDArray[np.float64]
+Columns = list[tuple[Floats, npt.NDArray[np.uint32]]]
+
+
+class BlockProgram(BaseProgram):
+    """Fetches all new gates every ``every_s``; stamps them by their index."""
+
+    def __init__(self, setup: InstrumentSetup, dialect: Dialect, clock: Clock) -> None:
+        super().__init__(setup, dialect, clock)
+        if dialect.block is None:
+            raise InputError(f"dialect {dialect.name!r}: program 'block' needs a table [block]")
+        self._table: Block = dialect.block
+        self.gates = GateClock(setup.gate_ns)
+        self._readers = [reader_of(dialect.input(name), channel) for name, channel in setup.inputs]
+        self._metronome = Metronome(clock, max(self._table.every_s, self.gate_s))
+        self._fetch = (fill(self._table.fetch, self.values) or "").encode("ascii")
+        self._quiet_since_s = clock.monotonic_s()
+
+    def begin(self) -> Exchange[None]:
+        """Start the acquisition; the gates of an earlier one are gone with it."""
+        self.gates.reset()
+        for line in self._table.start:
+            command = fill(line, self.values)
+            if command is not None:
+                yield from self.ask.tell(command)
+        self._metronome.restart()
+        self._quiet_since_s = self.clock.monotonic_s()
+
+    def fetch(self) -> Exchange[Fetched]:
+        """Wait for the next round; return its gates as one block per channel."""
+        yield from self._metronome.wait()
+        yield Send(self._fetch + self.dialect.line_end)
+        columns = yield from self._columns()
+        arrival_ns = self.host.monotonic_ns()
+        fetched = Fetched()
+        if lost := (yield from self._lost(fetched)):
+            fetched.notes.append(f"{lost} gates lost in the instrument")
+            self.gates.skip(lost)
+        yield from self._settings(fetched)
+        count = len(columns[0][0])
+        if count:
+            self._quiet_since_s = self.clock.monotonic_s()
+            self._deliver(columns, arrival_ns, count, fetched)
+        elif self.clock.monotonic_s() - self._quiet_since_s > self.gate_s + self.setup.timeout_s:
+            raise LinkError(f"{self.setup.name}: answers, but brings no gates")
+        return fetched
+
+    def _columns(self) -> Exchange[Columns]:
+        """Offsets and flags of each input, in the order of the lab file."""
+        if self._table.kind == "ascii":
+            line = yield ReadLine(self.dialect.line_end)
+            return self._from_text(ascii_text(line))
+        data = yield from read_block(terminator=self.dialect.line_end)
+        values = block_values(
+            data, self._table.kind, len(self.setup.inputs), self._table.big_endian
+        )
+        channels = [channel for _, channel in self.setup.inputs]
+        return [_offsets(values[:, at], channel) for at, channel in enumerate(channels)]
+
+    def _from_text(self, text: str) -> Columns:
+        fields = split_values(text) if text else []
+        count = len(self._readers)
+        if len(fields) % count:
+            raise ReplyError(f"{len(fields)} values do not make whole gates of {count} inputs")
+        columns: Columns = []
+        for at, read in enumerate(self._readers):
+            pairs = [read(field) for field in fields[at::count]]
+            offset = np.array([pair[0] for pair in pairs], np.float64)
+            columns.append((offset, np.array([pair[1] for pair in pairs], np.uint32)))
+        return columns
+
+    def _lost(self, fetched: Fetched) -> Exchange[int]:
+        """Ask how many gates the instrument itself has dropped, where it can say."""
+        if not self._table.lost:
+            return 0
+        replies, errors = yield from self.ask.many([self._table.lost])
+        fetched.errors += errors
+        if not replies[0].isdigit():
+            raise ReplyError(f"{replies[0][:40]!r} is not a number of lost gates")
+        return int(replies[0])
+
+    def _settings(self, fetched: Fetched) -> Exchange[None]:
+        due = self.watch.due(self.clock.monotonic_s(), self._metronome.period_s)
+        if due:
+            replies, errors = yield from self.ask.many([self.watch.query(name) for name in due])
+            self.note_settings(due, replies)
+            fetched.errors += errors
+
+    def _deliver(self, columns: Columns, arrival_ns: int, count: int, fetched: Fetched) -> None:
+        last_ns = self.gates.arrive(arrival_ns, count)
+        step_ns = self.host.stepped()
+        common = self.watch.flags | (int(Flag.CLOCK_STEP) if step_ns else 0)
+        fetched.clock_step_ns = step_ns
+        stop = self.host.utc_ns(last_ns) + self.gates.gate_ns * np.arange(1 - count, 1)
+        for (offset, flags), (_, channel) in zip(columns, self.setup.inputs, strict=True):
+            fetched.blocks.append(
+                Readings(
+                    channel.name, stop - self.gates.gate_ns, stop, offset, flags | np.uint32(common)
+                )
+            )
+
+
+def _offsets(values: Floats, channel: Channel) -> tuple[Floats, npt.NDArray[np.uint32]]:
+    """Subtract an exact nominal from float64 readings: split in two floats, rounded once more."""
+    high = float(channel.nominal)
+    low = float(channel.nominal - type(channel.nominal)(high))
+    offset = (values - high) - low
+    flags = np.full(len(values), _WRITTEN, np.uint32)
+    flags[np.abs(values) >= 9.89e37] = OVERFLOW
+    flags[np.isnan(values) | (values == 9.91e37)] = NO_VALUE
+    offset[flags != _WRITTEN] = np.nan
+    return offset, flags

@@ -1,0 +1,181 @@
+"""A counter that sends a line per gate without being asked, by serial port or TCP.
+
+Gates touch each other and are counted, so their stamps come from the index (`GateClock`).
+A line that arrives late may have been held up, or follow gates that were lost: if the next
+line comes at once it was held up, otherwise the missing gates are written as gaps.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from labref.drivers.base import Fetched, InstrumentSetup
+from labref.drivers.dialect import Dialect, Stream, fill
+from labref.drivers.gates import GateClock
+from labref.drivers.inputs import reader_of
+from labref.drivers.program import BaseProgram
+from labref.drivers.scpi import ascii_text
+from labref.model.errors import InputError, LinkError, ReplyError
+from labref.model.flags import Flag
+from labref.model.readings import Ints, Readings, block
+from labref.model.times import Clock
+from labref.transport.steps import Exchange, ReadLines, SilenceError
+
+_GAP = int(Flag.WRITTEN | Flag.GAP)
+_NONSENSE = int(Flag.WRITTEN | Flag.GAP | Flag.UNITS)
+
+# More gaps than this are a stopped instrument, not lost gates.
+_MOST_GAPS = 1000
+
+Gate = tuple[list[tuple[float, int]], int | None]
+
+
+class StreamProgram(BaseProgram):
+    """Reads all lines that have come, as one block per channel."""
+
+    def __init__(self, setup: InstrumentSetup, dialect: Dialect, clock: Clock) -> None:
+        super().__init__(setup, dialect, clock)
+        if dialect.stream is None:
+            raise InputError(f"dialect {dialect.name!r}: program 'stream' needs a table [stream]")
+        self.gates = GateClock(setup.gate_ns)
+        self._table: Stream = dialect.stream
+        self._columns = self._places()
+        self._readers = [reader_of(dialect.input(name), channel) for name, channel in setup.inputs]
+        self._index_at = self._columns_named("index")
+        self._last_index: int | None = None
+        self._fresh = True
+
+    def begin(self) -> Exchange[None]:
+        """Start the stream and forget the old lattice; the first line ends an unknown gate."""
+        self.gates.reset()
+        self._last_index, self._fresh = None, True
+        for line in self._table.start:
+            command = fill(line, self.values)
+            if command is not None:
+                yield from self.ask.tell(command)
+
+    def fetch(self) -> Exchange[Fetched]:
+        """Wait for the next lines."""
+        fetched = Fetched()
+        gates, arrival_ns = yield from self._gates(self.gate_s + self.setup.timeout_s, fetched)
+        if self._fresh and gates:
+            gates, self._fresh = gates[1:], False
+        if not gates:
+            return fetched
+        late = self.gates.late_gates(arrival_ns, len(gates))
+        if late and self._index_at is None:
+            more, when_ns = yield from self._more(fetched)
+            if more:
+                gates, arrival_ns = gates + more, when_ns
+                late = self.gates.late_gates(arrival_ns, len(gates))
+        if late > _MOST_GAPS:
+            raise LinkError(f"{self.setup.name}: silent for {late} gates")
+        self._deliver(gates, arrival_ns, late, fetched)
+        return fetched
+
+    def _gates(self, timeout_s: float, fetched: Fetched) -> Exchange[tuple[list[Gate], int]]:
+        chunk = yield ReadLines(self.dialect.line_end, timeout_s)
+        arrival_ns = self.host.monotonic_ns()
+        gates = []
+        for line in chunk.split(self.dialect.line_end):
+            try:
+                gate = self._parse(line)
+            except ReplyError as error:
+                fetched.notes.append(str(error))
+                gate = ([(float("nan"), _NONSENSE)] * len(self._readers), None)
+            if gate is not None:
+                gates.append(gate)
+        return gates, arrival_ns
+
+    def _more(self, fetched: Fetched) -> Exchange[tuple[list[Gate], int]]:
+        try:
+            return (yield from self._gates(self.gate_s / 2, fetched))
+        except SilenceError:
+            return [], 0
+
+    def _parse(self, line: bytes) -> Gate | None:
+        """Read one line; None for an empty one and for a comment."""
+        text = ascii_text(line)
+        if not text or (self._table.comment and text.startswith(self._table.comment)):
+            return None
+        fields = text.split(self._table.separator) if self._table.separator != " " else text.split()
+        if self._table.pairs:
+            return self._parse_pairs(fields, text)
+        wanted = len(self._table.columns) or len(self._readers)
+        if len(fields) != wanted:
+            raise ReplyError(f"{wanted} fields expected, not {len(fields)}: {text[:80]!r}")
+        values = [read(fields[at]) for read, at in zip(self._readers, self._columns, strict=True)]
+        return values, None if self._index_at is None else _index(fields[self._index_at])
+
+    def _parse_pairs(self, fields: list[str], text: str) -> Gate:
+        named = dict(_pair(field, self._table.pairs) for field in fields if field.strip())
+        values = []
+        for (name, _), read in zip(self.setup.inputs, self._readers, strict=True):
+            if name not in named:
+                raise ReplyError(f"no value named {name!r} in {text[:80]!r}")
+            values.append(read(named[name]))
+        return values, _index(named["index"]) if "index" in named else None
+
+    def _deliver(self, gates: list[Gate], arrival_ns: int, late: int, fetched: Fetched) -> None:
+        """Put gates, and gaps for those that were lost, on the lattice."""
+        rows, lost = self._with_gaps(gates, late)
+        if lost:
+            fetched.notes.append(f"{lost} gates lost")
+        last_ns = self.gates.arrive(arrival_ns, len(rows))
+        step_ns = self.host.stepped()
+        stop = self.host.utc_ns(last_ns) + self.gates.gate_ns * np.arange(1 - len(rows), 1)
+        common = self.watch.flags | (int(Flag.CLOCK_STEP) if step_ns else 0)
+        fetched.clock_step_ns = step_ns
+        fetched.blocks = [self._block(i, rows, stop, common) for i in range(len(self._readers))]
+
+    def _block(self, i: int, rows: list[Gate], stop: Ints, common: int) -> Readings:
+        offset = [values[i][0] for values, _ in rows]
+        flags = [values[i][1] | common for values, _ in rows]
+        channel = self.setup.inputs[i][1].name
+        return block(channel, stop - self.gates.gate_ns, stop, offset, flags)
+
+    def _with_gaps(self, gates: list[Gate], late: int) -> tuple[list[Gate], int]:
+        gap: Gate = ([(float("nan"), _GAP)] * len(self._readers), None)
+        if self._index_at is None:
+            return [gap] * late + gates, late
+        rows: list[Gate] = []
+        for gate in gates:
+            index = gate[1]
+            if index is not None and self._last_index is not None:
+                missing = index - self._last_index - 1
+                if not 0 <= missing <= _MOST_GAPS:
+                    raise ReplyError(f"gate {index} follows gate {self._last_index}")
+                rows += [gap] * missing
+            self._last_index = index if index is not None else self._last_index
+            rows.append(gate)
+        return rows, len(rows) - len(gates)
+
+    def _places(self) -> list[int]:
+        if self._table.pairs or not self._table.columns:
+            return list(range(len(self.setup.inputs)))
+        places = [self._columns_named(name) for name, _ in self.setup.inputs]
+        for (name, _), place in zip(self.setup.inputs, places, strict=True):
+            if place is None:
+                known = ", ".join(self._table.columns)
+                raise InputError(
+                    f"instrument {self.setup.name!r}: no column {name!r}; columns: {known}"
+                )
+        return [place for place in places if place is not None]
+
+    def _columns_named(self, name: str) -> int | None:
+        columns = self._table.columns
+        return columns.index(name) if name in columns else None
+
+
+def _pair(field: str, sign: str) -> tuple[str, str]:
+    name, found, value = field.partition(sign)
+    if not found:
+        raise ReplyError(f"{field[:40]!r} is no name{sign}value")
+    return name.strip(), value.strip()
+
+
+def _index(text: str) -> int:
+    stripped = text.strip()
+    if not stripped.isdigit() or not stripped.isascii() or len(stripped) > 18:
+        raise ReplyError(f"{text[:40]!r} is not the number of a gate")
+    return int(stripped)
