@@ -98,6 +98,7 @@ class Candidate:
     frequency_hz: Fraction
     distance_u: float
     plausible: bool
+    note: str = ""
 
     def text(self) -> str:
         """Return it as one readable line."""
@@ -105,7 +106,7 @@ class Candidate:
         ceo = "" if self.ceo_sign > 0 else ", f_ceo reversed"
         return (
             f"n = {self.n}, beat {sign}{ceo}: {exact_text(self.frequency_hz, 3)} Hz, "
-            f"{self.distance_u:+.2f} u"
+            f"{self.distance_u:+.2f} u{'; ' * bool(self.note)}{self.note}"
         )
 
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import product
 
@@ -30,8 +30,10 @@ from labref.frequency.mode_number import (
     plausible,
 )
 from labref.model.errors import AmbiguousError, InputError
+from labref.model.exact import exact_text
 
 _MOST_COMPARED = 20_000
+_CROSSED = "fits only if the beat crossed 0 or f_rep/2 in between"
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,34 +69,46 @@ def from_rates(
     *,
     k: float = 5.0,
     moved_hz: float = 0.0,
+    followed: bool = True,
 ) -> Found:
     """Return n (of the first observation) and the signs, or raise AmbiguousError.
 
-    Teeth as declared by ``jump``. An unknown beat or f_ceo sign is the same in all
-    observations: the beat was followed and did not cross 0 or f_rep / 2. ``moved_hz``: largest
-    credible motion of the laser between any two of them. Raises InputError.
+    Teeth as declared by ``jump``. ``followed`` states that the beat was followed from one rate to
+    the next and did not cross 0 or f_rep / 2: an unknown sign is then the same in all of them.
+    Nothing in the numbers can prove that; what would fit otherwise is listed with a note. With
+    ``followed`` false every combination of signs counts. ``moved_hz``: largest credible motion
+    of the laser between any two observations. Raises InputError.
     """
     _check(observations, moved_hz)
     found: list[tuple[Candidate, Slope]] = []
     widest = 0.0
-    for signs in _hypotheses(observations):
+    for signs, shared in _hypotheses(observations):
         slope = _slope(observations, signs, moved_hz)
         if slope.n < Fraction(1, 2):
             continue  # a falling line: these signs would need a negative mode number
         widest = max(widest, slope.window(k))
-        found.extend((c, slope) for c in _whole_numbers(observations, signs, slope, k, moved_hz))
+        for c in _whole_numbers(observations, signs, slope, k, moved_hz):
+            if shared or not followed:
+                found.append((c, slope))
+            elif c.plausible:
+                found.append((replace(c, plausible=False, note=_CROSSED), slope))
     hits = [(c, slope) for c, slope in found if c.plausible]
-    listed = sorted((c for c, _ in found), key=lambda c: abs(c.distance_u))[:MOST_LISTED]
+    listed = tuple(sorted((c for c, _ in found), key=_rank)[:MOST_LISTED])
     if widest >= 0.5:
         raise AmbiguousError(_too_wide(observations, widest, listed), listed)
     if len(hits) != 1:
         raise AmbiguousError(_not_one(len(hits), listed), listed)
     best, slope = hits[0]
     evidence = (
-        f"{len(observations)} repetition rates: n = {float(slope.n):.3f}, sigma {slope.sigma:.3f}, "
-        f"laser moved at most {moved_hz:.3e} Hz"
+        f"{len(observations)} repetition rates{', beat followed' if followed else ''}: "
+        f"n = {exact_text(slope.n, 3)}, sigma {slope.sigma:.3f}, laser moved at most "
+        f"{moved_hz:.3e} Hz"
     )
-    return Found(best, margin_of(best, observations[0].lines), k, tuple(listed), evidence)
+    return Found(best, margin_of(best, observations[0].lines), k, listed, evidence)
+
+
+def _rank(c: Candidate) -> tuple[bool, bool, float]:
+    return not c.plausible, not c.note, abs(c.distance_u)
 
 
 def from_teeth(
@@ -133,21 +147,21 @@ def _check(observations: Sequence[Observation], moved_hz: float) -> None:
             raise InputError("each observation needs the standard uncertainty of its beat, above 0")
 
 
-def _hypotheses(observations: Sequence[Observation]) -> list[tuple[tuple[int, int], ...]]:
-    """Sign pairs (beat, f_ceo) for every observation; an unknown sign is shared by all."""
-    ceo = {o.lines.ceo_signs for o in observations}
-    beat = {o.lines.beat_signs for o in observations}
-    shared = []
-    for sb, s0 in product(sorted(set().union(*beat)), sorted(set().union(*ceo))):
-        signs = tuple(
-            (_take(sb, o.lines.beat_signs), _take(s0, o.lines.ceo_signs)) for o in observations
-        )
-        shared.append(signs)
-    return sorted(set(shared), reverse=True)
+def _hypotheses(
+    observations: Sequence[Observation],
+) -> list[tuple[tuple[tuple[int, int], ...], bool]]:
+    """Sign pairs (beat, f_ceo) of every observation, and whether unknown ones are all alike."""
+    each = [tuple(product(o.lines.beat_signs, o.lines.ceo_signs)) for o in observations]
+    if math.prod(len(pairs) for pairs in each) > _MOST_COMPARED:
+        raise InputError("too many unknown signs: give some, or fewer repetition rates")
+    return [(signs, _alike(observations, signs)) for signs in product(*each)]
 
 
-def _take(sign: int, possible: tuple[int, ...]) -> int:
-    return sign if sign in possible else possible[0]
+def _alike(observations: Sequence[Observation], signs: Sequence[tuple[int, int]]) -> bool:
+    pairs = list(zip(observations, signs, strict=True))
+    beats = {sign[0] for o, sign in pairs if len(o.lines.beat_signs) > 1}
+    ceos = {sign[1] for o, sign in pairs if len(o.lines.ceo_signs) > 1}
+    return len(beats) <= 1 and len(ceos) <= 1
 
 
 def _slope(

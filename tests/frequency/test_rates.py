@@ -46,7 +46,7 @@ def test_two_rates_on_one_tooth(n: int, beat: int, sign: int, down: bool) -> Non
 
 
 def test_sigma_of_n_is_root_two_sigma_b_over_the_step() -> None:
-    nu = 1_644_168 * F + 80 * MHZ
+    nu = 1_644_168 * F + 130 * MHZ
     # 5 sigma_n = 5 * 1.414 * 0.5 / 50 = 0.07 passes; u = 4 Hz gives 0.57: refused.
     assert from_rates([see(nu, F), see(nu, F + 50)]).best.n == 1_644_168
     with pytest.raises(AmbiguousError, match=r"is 0\.57, not below 0\.5"):
@@ -54,7 +54,7 @@ def test_sigma_of_n_is_root_two_sigma_b_over_the_step() -> None:
 
 
 def test_a_laser_that_may_have_moved_half_the_step_is_refused() -> None:
-    nu = 1_644_168 * F + 80 * MHZ
+    nu = 1_644_168 * F + 130 * MHZ
     two = [see(nu, F), see(nu, F + 50)]
     assert from_rates(two, moved_hz=20.0).best.n == 1_644_168
     with pytest.raises(AmbiguousError, match="change the repetition rate by more than"):
@@ -62,7 +62,7 @@ def test_a_laser_that_may_have_moved_half_the_step_is_refused() -> None:
 
 
 def test_an_error_of_half_a_tooth_is_refused_not_rounded() -> None:
-    nu = 1_644_168 * F + 80 * MHZ
+    nu = 1_644_168 * F + 130 * MHZ
     two = [see(nu, F), see(nu, F + 50, error=Fraction(25))]
     with pytest.raises(AmbiguousError, match="no whole number fits") as refused:
         from_rates(two)
@@ -70,7 +70,7 @@ def test_an_error_of_half_a_tooth_is_refused_not_rounded() -> None:
 
 
 def test_different_teeth_by_their_declared_jump() -> None:
-    nu = 1_644_168 * F + 80 * MHZ
+    nu = 1_644_168 * F + 130 * MHZ
     new = F + 30_000  # moves the comb by 197 teeth
     jump = round((nu - 20 * MHZ) / new) - 1_644_168
     assert jump == -197
@@ -84,13 +84,13 @@ def test_different_teeth_by_their_declared_jump() -> None:
 
 
 def test_f_ceo_may_change_as_well() -> None:
-    nu = 1_644_168 * F + 80 * MHZ
+    nu = 1_644_168 * F + 130 * MHZ
     two = [see(nu, F, 20 * MHZ, n=1_644_168), see(nu, F + 50, 21 * MHZ, n=1_644_168)]
     assert from_rates(two).best.n == 1_644_168
 
 
 def test_three_rates_must_agree_with_each_other() -> None:
-    nu = 1_644_168 * F + 80 * MHZ
+    nu = 1_644_168 * F + 130 * MHZ
     good = [see(nu, F + step, n=1_644_168) for step in (0, 25, 50)]
     assert from_rates(good).best.n == 1_644_168
     # The middle one does not move the slope, but does not fit either.
@@ -100,7 +100,7 @@ def test_three_rates_must_agree_with_each_other() -> None:
 
 
 def test_counting_noise_of_f_rep_counts_n_fold() -> None:
-    nu = 1_644_168 * F + 80 * MHZ
+    nu = 1_644_168 * F + 130 * MHZ
     two = [Observation(see(nu, F + step).lines, 0.5, f_rep_u_hz=1e-6) for step in (0, 50)]
     assert from_rates(two).best.n == 1_644_168
     two = [Observation(o.lines, 0.5, f_rep_u_hz=1e-5) for o in two]
@@ -128,7 +128,7 @@ def test_unknown_teeth_never_give_a_wrong_number(
 
 
 def test_a_coarse_value_of_a_gigahertz_and_three_rates_far_apart() -> None:
-    nu = 1_644_168 * F + 80 * MHZ
+    nu = 1_644_168 * F + 130 * MHZ
     all_ = [see(nu, F + step) for step in (0, 123_457, 311_111)]
     found = from_teeth(all_, Coarse(nu - 700 * MHZ, 500e6))
     assert (found.best.n, found.best.beat_sign) == (1_644_168, 1)
@@ -138,15 +138,34 @@ def test_a_coarse_value_of_a_gigahertz_and_three_rates_far_apart() -> None:
 
 
 def test_a_laser_that_moved_too_far_is_refused() -> None:
-    nu = 1_644_168 * F + 80 * MHZ
+    nu = 1_644_168 * F + 130 * MHZ
     moved = [see(nu, F), see(nu + 2000, F + 123_457)]
     with pytest.raises(AmbiguousError, match="no whole number fits"):
         from_teeth(moved, Coarse(nu, 10e6))
     assert from_teeth(moved, Coarse(nu, 10e6), moved_hz=2500.0).best.n == 1_644_168
 
 
-def test_wrong_arguments_are_named() -> None:
+def test_a_beat_that_may_have_crossed_zero_is_told() -> None:
+    # 60 MHz falls to -22 MHz: the counter shows 22 MHz, and the wrong slope is a whole number.
     nu = 1_644_168 * F + 80 * MHZ
+    two = [see(nu, F), see(nu, F + 50)]
+    found = from_rates(two)
+    assert found.best.n == 755_832
+    assert "beat followed" in found.evidence
+    other = found.candidates[1]
+    assert (other.n, other.note) == (
+        1_644_168,
+        "fits only if the beat crossed 0 or f_rep/2 in between",
+    )
+    with pytest.raises(AmbiguousError, match="2 candidates fit: give a sign"):
+        from_rates(two, followed=False)
+    signed = [see(nu, F, signs=(1,)), see(nu, F + 50, signs=(-1,))]
+    assert from_rates(signed, followed=False).best.n == 1_644_168
+    assert from_rates(signed).best.n == 1_644_168
+
+
+def test_wrong_arguments_are_named() -> None:
+    nu = 1_644_168 * F + 130 * MHZ
     with pytest.raises(InputError, match="two different repetition rates"):
         from_rates([see(nu, F), see(nu, F)])
     with pytest.raises(InputError, match="uncertainty of its beat"):
