@@ -33,6 +33,7 @@ class Catalog:
         self._open: OrderedDict[Path, OpenFile] = OrderedDict()
         self._days: dict[int, list[TraceFile]] = {}
         self._seen_ns = -1
+        self.damage: dict[Path, str] = {}
         if not path.exists():
             raise TraceError(f"{path}: there is no such file or folder")
         self._list()
@@ -53,16 +54,16 @@ class Catalog:
         for _ in range(_ATTEMPTS):
             files = self._days.get(day, [])
             try:
-                opened = [self._opened(file.path) for file in files]
+                opened = [(file, self._usable(file.path)) for file in files]
             except FileNotFoundError:
                 self._seen_ns = -1
                 self._list()
                 continue
-            merged = {stem for file in opened for stem in _merged(file)}
+            merged = {stem for _, file in opened if file is not None for stem in _merged(file)}
             return [
                 entry
-                for file, known in zip(opened, files, strict=True)
-                if known.is_daily or known.stem not in merged
+                for known, file in opened
+                if file is not None and (known.is_daily or known.stem not in merged)
                 for entry in file.entries
             ]
         raise TraceError(f"{self.path}: files of one day keep changing; try again")
@@ -72,6 +73,18 @@ class Catalog:
         for file in self._open.values():
             file.close()
         self._open.clear()
+
+    def _usable(self, path: Path) -> OpenFile | None:
+        """The open file; None for a damaged one of a folder, which must not hide the others."""
+        try:
+            return self._opened(path)
+        except FileNotFoundError:
+            raise
+        except (TraceError, OSError, KeyError, ValueError) as error:
+            if not self._is_folder:
+                raise TraceError(f"{path}: cannot be read: {error}") from error
+            self.damage[path] = str(error)
+            return None
 
     def _opened(self, path: Path) -> OpenFile:
         file = self._open.get(path)

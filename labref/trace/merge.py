@@ -26,7 +26,7 @@ def merge_day(folder: Path, day: int, segments: Sequence[Path]) -> Path:
         entries: list[Entry] = []
         for path in segments:
             entries += stack.enter_context(open_entries(path))
-        parts = [(group, day * NS_PER_DAY) for group in _grouped(entries)]
+        parts = [(group, day * NS_PER_DAY) for group in grouped(entries)]
         write_file(target, "daily", parts, [path.name.removesuffix(".h5") for path in segments])
     for path in segments:
         path.unlink()
@@ -34,7 +34,8 @@ def merge_day(folder: Path, day: int, segments: Sequence[Path]) -> Path:
     return target
 
 
-def _grouped(entries: Sequence[Entry]) -> list[list[Entry]]:
+def grouped(entries: Sequence[Entry]) -> list[list[Entry]]:
+    """Put neighbours of the same layout whose times go on together."""
     groups: list[list[Entry]] = []
     for entry in entries:
         if groups and _goes_on(groups[-1], entry):

@@ -53,6 +53,12 @@ def parse_name(path: Path) -> TraceFile | None:
     return None
 
 
+def list_all(folder: Path) -> list[Path]:
+    """Paths of all trace files in a folder, in the order of time."""
+    found = [file for path in folder.iterdir() if (file := parse_name(path)) is not None]
+    return [file.path for file in sorted(found, key=lambda file: (file.cell_ns, file.path.name))]
+
+
 def list_files(folder: Path) -> list[TraceFile]:
     """Files of a trace folder in the order of time; every segment once, sealed before live."""
     found = [file for path in folder.iterdir() if (file := parse_name(path)) is not None]

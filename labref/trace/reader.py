@@ -60,6 +60,14 @@ class Trace:
         self._catalog.close()
 
     @property
+    def damage(self) -> dict[Path, str]:
+        """Files of the folder that were needed so far and could not be read, and why.
+
+        Their time is simply not there: means have less coverage and verdicts are unknown.
+        """
+        return dict(self._catalog.damage)
+
+    @property
     def layout(self) -> TraceLayout:
         """The newest layout."""
         return self._newest().layout
@@ -98,7 +106,7 @@ class Trace:
         TraceError for a name that the record does not hold.
         """
         found = False
-        for entry in self._entries(start_ns, stop_ns):
+        for entry in self.entries(start_ns, stop_ns):
             column = series_of(entry.layout).get(name)
             if column is None:
                 continue
@@ -125,7 +133,7 @@ class Trace:
         stop_ns: int | None = None,
     ) -> Iterator[tuple[Array, ...]]:
         """Yield only the ``wanted`` columns of the file (``offset``, ``flags``), file by file."""
-        for entry in self._entries(start_ns, stop_ns):
+        for entry in self.entries(start_ns, stop_ns):
             if name in series_of(entry.layout):
                 begin, end = within(entry, name, start_ns, stop_ns)
                 if end > begin:
@@ -150,7 +158,7 @@ class Trace:
         """Return the verdict intervals that overlap the interval, in the order of time."""
         self._check_transition(transition)
         found: dict[int, Interval] = {}
-        for entry in self._entries(start_ns, stop_ns):
+        for entry in self.entries(start_ns, stop_ns):
             if transition in {column.name for column in entry.layout.transitions}:
                 found.update((i.begin_ns, i) for i in read_intervals(entry, transition))
         return [
@@ -162,7 +170,7 @@ class Trace:
 
     def messages(self, start_ns: int | None = None, stop_ns: int | None = None) -> list[Message]:
         """Return the messages from ``start_ns`` up to ``stop_ns``, in the order of time."""
-        found = [m for entry in self._entries(start_ns, stop_ns) for m in read_messages(entry)]
+        found = [m for entry in self.entries(start_ns, stop_ns) for m in read_messages(entry)]
         return sorted(
             (
                 message
@@ -220,7 +228,8 @@ class Trace:
 
         return to_xarray(self.series(name, start_ns, stop_ns))
 
-    def _entries(self, start_ns: int | None, stop_ns: int | None) -> Iterator[Entry]:
+    def entries(self, start_ns: int | None, stop_ns: int | None) -> Iterator[Entry]:
+        """Yield the entries of all files that may hold gates of the interval."""
         begin = None if start_ns is None else start_ns // NS_PER_DAY - 1
         end = None if stop_ns is None else (stop_ns + _LATEST_NS) // NS_PER_DAY
         if not self.path.is_dir():
@@ -229,7 +238,11 @@ class Trace:
             yield from self._catalog.entries(day)
 
     def _newest(self) -> Entry:
-        return self._catalog.entries(self._catalog.days()[-1])[-1]
+        for day in self._catalog.days()[::-1]:
+            entries = self._catalog.entries(day)
+            if entries:
+                return entries[-1]
+        raise TraceError(f"{self.path}: no file can be read: {self.damage}")
 
     def _extent(self, days: list[int]) -> Extent:
         for day in days:
@@ -238,7 +251,8 @@ class Trace:
                 return found
         raise TraceError(f"{self.path}: nothing is recorded yet")
 
-    def _column(self, name: str) -> ChannelColumn | TransitionColumn:
+    def column(self, name: str) -> ChannelColumn | TransitionColumn:
+        """What the newest layout that has ``name`` says of it. Raises TraceError."""
         column = series_of(self.layout).get(name)
         if column is not None:
             return column
@@ -250,14 +264,14 @@ class Trace:
         raise TraceError(f"{self.path}: the record has no {name!r}; it has {names}")
 
     def _check_name(self, name: str) -> None:
-        self._column(name)
+        self.column(name)
 
     def _check_transition(self, name: str) -> None:
-        if not isinstance(self._column(name), TransitionColumn):
+        if not isinstance(self.column(name), TransitionColumn):
             raise TraceError(f"{self.path}: {name!r} is a channel; only transitions are judged")
 
     def _nothing(self, name: str) -> Series:
-        return select(self._newest(), self._column(name), 0, 0)
+        return select(self._newest(), self.column(name), 0, 0)
 
 
 class Tail:

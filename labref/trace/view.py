@@ -127,6 +127,11 @@ class LiveEntry:
         stored, synced = int(self.rows_stored[index]), int(self.rows_synced[index])
         return min(max(stored, 0), most), min(max(synced, 0), most)
 
+    def raw_counts(self, table: str) -> tuple[int, int]:
+        """(rows stored, rows synchronised) exactly as the file has them."""
+        index = self._index[table]
+        return int(self.rows_stored[index]), int(self.rows_synced[index])
+
     def rows(self, table: str) -> int:
         """Rows of a table that can be read now."""
         if not self.is_certain:
