@@ -27,10 +27,10 @@ class Scenario:
 
     def faults(self, seconds: float, seed: int) -> FaultList:
         """Faults in s after the start for a run of this length and seed."""
-        rows = self.tables.get("fault", [])
-        return FaultList(
-            _schedule(row, index, seconds, seed, self.name) for index, row in enumerate(rows)
-        )
+        faults: list[Fault] = []
+        for index, row in enumerate(self.tables.get("fault", [])):
+            faults += _schedule(row, index, seconds, seed, self)
+        return FaultList(faults)
 
 
 def shipped() -> list[str]:
@@ -58,8 +58,10 @@ def load(name_or_file: str) -> Scenario:
         raise ScenarioError(f"{name_or_file}: {error}") from error
 
 
-def _schedule(row: dict[str, Any], index: int, seconds: float, seed: int, name: str) -> Fault:
-    where = f"{name}: fault {index + 1}"
+def _schedule(
+    row: dict[str, Any], index: int, seconds: float, seed: int, scenario: Scenario
+) -> list[Fault]:
+    where = f"{scenario.name}: fault {index + 1}"
     kind = row.get("kind")
     if kind not in KINDS:
         raise ScenarioError(f"{where}: unknown kind {kind!r}; known are: {', '.join(KINDS)}")
@@ -70,7 +72,25 @@ def _schedule(row: dict[str, Any], index: int, seconds: float, seed: int, name: 
     lasts = _time(row, "for", seconds, where)
     options = {key: value for key, value in row.items() if key not in _OWN_KEYS}
     amount = float(row.get("amount", KINDS[kind].amount))
-    return Fault(kind, str(row["target"]), start, start + lasts, amount, options)
+    return [
+        Fault(kind, target, start, start + lasts + late, amount, options)
+        for target, late in _targets(row["target"], kind, amount, index, seed, scenario)
+    ]
+
+
+def _targets(
+    target: Any, kind: str, amount: float, index: int, seed: int, scenario: Scenario
+) -> list[tuple[str, float]]:
+    """Targets of a row (``"*"`` is every instrument) and how much later each recovers, s.
+
+    After a power cut everything comes back in random order.
+    """
+    names = list(scenario.tables.get("instrument", {})) if target == "*" else target
+    if isinstance(names, str):
+        names = [names]
+    rng = stream(seed, "return", index)
+    late = [float(rng.uniform(0.0, amount)) if kind == "power_cut" else 0.0 for _ in names]
+    return list(zip(map(str, names), late, strict=True))
 
 
 def _time(row: dict[str, Any], key: str, seconds: float, where: str) -> float:

@@ -67,8 +67,6 @@ class Server:
         if fault.kind in ("unplug", "power_cut"):
             self.hub.at(begin, lambda _: endpoint.unplug())
             if fault.kind == "power_cut":
-                rng = self.lab.benches[fault.target].rng("power", fault.start_s)
-                end += round(float(rng.uniform(0.0, fault.amount)) * 1e9)
                 self.hub.at(end, self.lab.instruments[fault.target].factory_reset)
             self.hub.at(end, lambda _: endpoint.plug())
         elif fault.kind == "reset":

@@ -11,9 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sim_instruments.instruments.bench import Bench
-from sim_instruments.optics.grid import Series
 from sim_instruments.optics.laser import Laser
-from sim_instruments.optics.powerlaw import NoiseSource, PowerLaw
 from sim_instruments.optics.quantity import decimal_hz, mean_offset
 
 GOOD, LOW, NONE = "OK", "LOW", "NONE"
@@ -51,12 +49,8 @@ class Exposures:
         self.dwell = self.settling + int(bench.number("good_exposures", 3))
         self._noise_hz = bench.number("noise_hz", 1e6)
         self._settling_hz = bench.number("settling_hz", 4e7)
-        accuracy = bench.number("accuracy_hz", 5e6)
-        grid = bench.world.grid
-        self._calibration_hz = float(bench.rng("calibration").uniform(-accuracy, accuracy))
-        drift = PowerLaw(hm2=bench.number("drift_hm2", accuracy**2 * 1e-7))
-        self._drift = Series(NoiseSource(drift, grid.step_s, bench.rng("drift")).take)
-        self._origin_ns = grid.start_ns
+        self._calibration = bench.world.calibrations[bench.name]
+        self._origin_ns = bench.world.grid.start_ns
         self._fixed: int | None = None
         self._switched_at = 0
         self._previous = 1
@@ -144,13 +138,12 @@ class Exposures:
     def _error(self, number: int, start_ns: int, since: int) -> float:
         rng = np.random.default_rng([self._bench.world.seed & 0xFFFFFFFF, number, 77])
         step = self._bench.world.grid.index(start_ns)
-        error = self._calibration_hz + float(self._drift.steps(step, step + 1)[0])
+        error = float(self._calibration.offsets(step, step + 1)[0])
         error += float(rng.normal(0.0, self._noise_hz))
         if since < self.settling:
             error += float(rng.normal(0.0, self._settling_hz)) * 0.5**since
-        for kind in ("recalibration", "order_jump"):
-            fault = self._bench.fault(start_ns, kind)
-            error += fault.amount if fault is not None else 0.0
+        jump = self._bench.fault(start_ns, "order_jump")
+        error += jump.amount if jump is not None else 0.0
         leak = self._bench.fault(start_ns, "leakage")
         if leak is not None and since < self.dwell:
             error += leak.amount * self._settling_hz * float(rng.uniform(-1.0, 1.0))

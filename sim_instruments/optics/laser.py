@@ -13,12 +13,13 @@ import numpy as np
 
 from sim_instruments.faults import Fault, FaultList
 from sim_instruments.optics.grid import Grid, Series, Steps
+from sim_instruments.optics.lock import Lock
 from sim_instruments.optics.powerlaw import NoiseSource, PowerLaw
 from sim_instruments.optics.quantity import Quantity
 from sim_instruments.optics.source import Fractional
 from sim_instruments.randomness import stream
 
-MOVES = ("excursion", "drift_ramp", "tooth_jump", "mode_hop", "unlock")
+MOVES = ("excursion", "drift_ramp", "tooth_jump", "mode_hop")
 
 
 class Laser:
@@ -29,7 +30,7 @@ class Laser:
         anchor: fractional anchor (cavity, line), or a frequency to follow (comb tooth plus
             beat), or None for a free laser.
         law: noise of the lock or of the free laser, Hz (``h0`` in Hz^2/Hz).
-        free: noise while not locked, Hz.
+        lock: loses and finds what holds it (`lock.Lock`), None when it cannot be lost.
         f_rep: repetition rate, for tooth jumps.
     """
 
@@ -42,7 +43,7 @@ class Laser:
         faults: FaultList,
         anchor: Fractional | Quantity | None,
         law: PowerLaw,
-        free: PowerLaw,
+        lock: Lock | None = None,
         f_rep: Quantity | None = None,
     ) -> None:
         self.name = name
@@ -50,12 +51,10 @@ class Laser:
         self._grid = grid
         self._anchor = anchor
         self._noise = Series(NoiseSource(law, grid.step_s, stream(seed, "laser", name)).take)
-        self._free_seed = (seed, "free", name)
-        self._free_law = free
+        self.lock = lock
         self._moves = faults.of(name, *MOVES)
         self._drops = faults.of(name, "power_drop")
         self._f_rep = f_rep
-        self._free_runs: dict[float, tuple[int, Series]] = {}
         self.steering: Quantity | None = None
 
     @property
@@ -66,6 +65,8 @@ class Laser:
     def offsets(self, first: int, last: int) -> Steps:
         """Offsets from the nominal, Hz per step."""
         offsets = self._noise.steps(first, last) + self._held(first, last)
+        if self.lock is not None:
+            offsets = offsets + self.lock.offsets(first, last)
         if self.steering is not None:
             offsets = offsets + self.steering.offsets(first, last)
         if self._moves:
@@ -83,10 +84,12 @@ class Laser:
             power -= fault.amount * fault.shape(elapsed)
         return power
 
-    def locked(self, elapsed_s: float) -> bool:
-        """False while a fault has it unlocked or searching."""
-        loose = ("unlock", "drift_ramp")
-        return not any(f.kind in loose and f.active(elapsed_s) for f in self._moves)
+    def locked(self, step: int) -> bool:
+        """False while its lock is lost or a drift ramp takes it away."""
+        if self.lock is not None and not self.lock.held(step):
+            return False
+        elapsed_s = (step + 0.5) * self._grid.step_s
+        return not any(f.kind == "drift_ramp" and f.active(elapsed_s) for f in self._moves)
 
     def _held(self, first: int, last: int) -> Steps | float:
         anchor = self._anchor
@@ -107,20 +110,4 @@ class Laser:
         if fault.kind == "tooth_jump" and self._f_rep is not None:
             spacing = float(self._f_rep.nominal) + self._f_rep.offsets(first, last)
             return round(fault.amount) * spacing * inside
-        if fault.kind == "unlock":
-            return (fault.amount + self._free_run(fault, first, last)) * inside
         return fault.amount * inside
-
-    def _free_run(self, fault: Fault, first: int, last: int) -> Steps:
-        """Noise of the free laser counted from the step in which the lock was lost."""
-        origin = int(fault.start_s / self._grid.step_s)
-        if fault.start_s not in self._free_runs:
-            rng = stream(self._free_seed[0], *self._free_seed[1:], fault.start_s)
-            source = NoiseSource(self._free_law, self._grid.step_s, rng)
-            self._free_runs[fault.start_s] = (origin, Series(source.take))
-        series = self._free_runs[fault.start_s][1]
-        values = np.zeros(last - first)
-        begin = max(first, origin)
-        if begin < last:
-            values[begin - first :] = series.steps(begin - origin, last - origin)
-        return values

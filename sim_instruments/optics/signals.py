@@ -56,7 +56,7 @@ class Beat:
         level_dbm: float = -5.0,
         ceo_factor: int = 1,
     ) -> None:
-        self._laser = laser
+        self.laser = laser
         self._comb = comb
         self.mode = nearest_mode(comb, laser.nominal, ceo_factor)
         self._tooth = tooth(comb, self.mode, ceo_factor)
@@ -72,7 +72,7 @@ class Beat:
 
     def offsets(self, first: int, last: int) -> Steps:
         """Offsets of the folded beat from its nominal, Hz per step."""
-        moved = self._laser.offsets(first, last) - self._tooth.offsets(first, last)
+        moved = self.laser.offsets(first, last) - self._tooth.offsets(first, last)
         f_rep = self._comb.f_rep
         spacing = float(f_rep.nominal) + f_rep.offsets(first, last)
         teeth = np.rint((float(self._signed) + moved) / spacing)
@@ -83,7 +83,7 @@ class Beat:
 
     def level_dbm(self, first: int, last: int) -> Steps:
         """Level, dBm per step: follows the laser's power, gone outside the filter."""
-        level = self._level + self._laser.power_db(first, last)
+        level = self._level + self.laser.power_db(first, last)
         frequency = float(self.nominal) + self.offsets(first, last)
         inside = (frequency >= self._band[0]) & (frequency <= self._band[1])
         return np.where(inside, level, LOST_DBM)

@@ -6,15 +6,19 @@ from fractions import Fraction
 from typing import Any
 
 from sim_instruments.faults import FaultList
+from sim_instruments.optics.calibration import Calibration, HeldByWavemeter
 from sim_instruments.optics.cavity import Anchor
 from sim_instruments.optics.comb import Comb, OpticalComb, RfComb, nearest_mode, tooth
 from sim_instruments.optics.grid import Grid
 from sim_instruments.optics.laser import Laser
+from sim_instruments.optics.lock import Lock, LockSettings
 from sim_instruments.optics.powerlaw import PowerLaw
 from sim_instruments.optics.quantity import Quantity, Signal, combine
 from sim_instruments.optics.references import Reference, Synthesised
 from sim_instruments.optics.signals import Beat, Tap, mixed_harmonic
 from sim_instruments.optics.source import RfOutput, Word
+from sim_instruments.optics.voltage import Push, VoltageOutput
+from sim_instruments.randomness import stream
 
 Table = Mapping[str, Any]
 
@@ -33,7 +37,8 @@ class Transition:
 class World:
     """Everything that has a frequency. Built once; asked for steps as time passes.
 
-    Attributes: ``references``, ``anchors``, ``outputs`` (``"synth.1"``), ``lasers``,
+    Attributes: ``references``, ``anchors``, ``outputs`` (``"synth.1"``), ``voltages``,
+    ``calibrations``, ``lasers``,
     ``signals``, ``transitions`` by name; ``comb`` or None.
     """
 
@@ -52,6 +57,12 @@ class World:
             for name, row in tables.get(table, {}).items()
         }
         self.outputs = self._outputs()
+        self.voltages = self._voltages()
+        self.calibrations = {
+            name: self._calibration(name, row)
+            for name, row in tables.get("instrument", {}).items()
+            if "lasers" in row
+        }
         self.comb: Comb | None = None
         self.lasers: dict[str, Laser] = {}
         self._build_light()
@@ -68,6 +79,23 @@ class World:
                 clock = self.references[row["reference"]]
                 outputs[f"{name}.{index}"] = RfOutput(Fraction(hz), self.grid, word, clock)
         return outputs
+
+    def laser_row(self, name: str) -> Table:
+        """The scenario's table of a laser."""
+        row: Table = self._tables["laser"][name]
+        return row
+
+    def _voltages(self) -> dict[str, VoltageOutput]:
+        return {
+            f"{name}.{index}": VoltageOutput(self.grid, float(volts))
+            for name, row in self._tables.get("instrument", {}).items()
+            for index, volts in enumerate(row.get("outputs_v", ()), start=1)
+        }
+
+    def _calibration(self, name: str, row: Table) -> Calibration:
+        accuracy = _float(row, "accuracy_hz", 5e6)
+        drift = _float(row, "drift_hm2", accuracy**2 * 1e-7)
+        return Calibration(name, self.grid, self.seed, accuracy, drift, self.faults)
 
     def _build_light(self) -> None:
         """Lasers that hold the comb first, then the comb, then lasers held by the comb."""
@@ -95,17 +123,42 @@ class World:
 
     def _laser(self, name: str, row: Table) -> Laser:
         nominal = self._laser_nominal(row)
-        hold = row.get("hold", "free")
-        anchor: Any = self.anchors.get(hold)
-        if hold == "comb":
-            assert self.comb is not None
-            anchor = self._comb_anchor(nominal, Fraction(row["beat_hz"]))
-        free = PowerLaw(h0=_float(row, "free_h0", 1e10), hm2=_float(row, "free_hm2", 1e9))
-        if anchor is None and hold != "free":
+        anchor = self._anchor_of(name, nominal, row)
+        losses = self.faults.of(name, "unlock")
+        lock_row = row.get("lock", {})
+        keys = ("capture_hz", "spacing_hz", "hop_free_hz", "mode_hz", "hz_per_volt")
+        settings = LockSettings(**{key: float(lock_row[key]) for key in keys if key in lock_row})
+        piezo = self.voltages.get(str(lock_row.get("piezo")))
+        enable = self.voltages.get(str(lock_row.get("enable")))
+        rng = stream(self.seed, "lock", name)
+        lock = Lock(self.grid, settings, losses, rng, piezo, enable) if losses else None
+        laser = Laser(
+            name,
+            nominal,
+            self.grid,
+            self.seed,
+            self.faults,
+            anchor,
+            power_law(row),
+            lock,
+            self.comb.f_rep if self.comb else None,
+        )
+        if "steered_by" in row:
+            output = self.voltages[str(row["steered_by"])]
+            laser.steering = Push(output, _float(row, "hz_per_volt", 1e6))
+        return laser
+
+    def _anchor_of(self, name: str, nominal: Fraction, row: Table) -> Any:
+        hold = str(row.get("hold", "free"))
+        if hold == "free":
+            return None
+        if hold == "comb" and self.comb is not None:
+            return self._comb_anchor(nominal, Fraction(row["beat_hz"]))
+        if hold in self.calibrations:
+            return HeldByWavemeter(nominal, self.calibrations[hold])
+        if hold not in self.anchors:
             raise ValueError(f"laser {name}: nothing called {hold!r} to hold it")
-        f_rep = self.comb.f_rep if self.comb else None
-        law = power_law(row)
-        return Laser(name, nominal, self.grid, self.seed, self.faults, anchor, law, free, f_rep)
+        return self.anchors[hold]
 
     def _comb_anchor(self, nominal: Fraction, beat_hz: Fraction) -> Quantity:
         assert self.comb is not None

@@ -12,7 +12,8 @@ from sim_instruments.faults import Fault
 from sim_instruments.instruments.bench import Bench
 from sim_instruments.port import Port
 
-SILENT = ("silence", "hung")
+CUT = ("unplug", "power_cut")
+SILENT = ("silence", "hung", *CUT)
 ALTERING = ("partial_line", "garbage", "late_reply", "duplicate", "wrong_order")
 MAX_WAITING = 1 << 22
 
@@ -36,7 +37,7 @@ class Line:
 
     def feed(self, data: bytes, now_ns: int) -> None:
         """Bytes from the peer; a hung instrument or a cut cable swallows them."""
-        if self._bench.fault(now_ns, "hung", "unplug") is None:
+        if self._bench.fault(now_ns, "hung", *CUT) is None:
             self._port.feed(data, now_ns)
 
     def poll(self, now_ns: int) -> int | None:
@@ -83,7 +84,7 @@ class Line:
         return self._rate if trickle is None else trickle.amount
 
     def _schedule(self, message: bytes, now_ns: int) -> None:
-        if self._bench.fault(now_ns, *SILENT) or self._bench.fault(now_ns, "unplug"):
+        if self._bench.fault(now_ns, *SILENT) is not None:
             return
         fault = self._bench.fault(now_ns, *ALTERING)
         if fault is None or not self._strikes(fault):
