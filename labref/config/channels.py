@@ -49,7 +49,7 @@ def _reference_in_order(draft: Draft, name: str, table: ReferenceTable, path: Pa
             draft.complaints.problem(
                 (*path, key), f"{value} is no fractional value of a reference, such as 1e-12"
             )
-    if table.parent is not None and draft.declared("references", table.parent, (*path, "parent")):
+    if table.parent is not None and draft.declared("references", table.parent):
         trail = _loop_from(draft, name)
         if trail:
             draft.complaints.problem((*path, "parent"), f"reference loop: {' -> '.join(trail)}")
@@ -175,10 +175,8 @@ def _feed(draft: Draft, name: str, table: ChannelTable, path: Path) -> str | Non
     """Check who feeds the channel; return its reference, perhaps that of the instrument."""
     logged = [log for log, t in draft.document.tables.logs.items() if name in t.columns]
     reference = table.reference
-    if reference is not None:
-        draft.declared("references", reference, (*path, "reference"))
     if table.instrument is not None:
-        if draft.declared("instruments", table.instrument, (*path, "instrument")):
+        if draft.declared("instruments", table.instrument):
             instrument = draft.document.tables.instruments.get(table.instrument)
             if reference is None and instrument is not None:
                 reference = instrument.reference
@@ -253,7 +251,9 @@ def _check_logs(draft: Draft) -> None:
         columns: dict[int | str, str] = {}
         for channel, column in table.columns.items():
             path: Path = ("logs", log, "columns", channel)
-            draft.declared("channels", channel, path)
+            if not draft.declared("channels", channel):
+                near = did_you_mean(channel, draft.document.names("channels"))
+                draft.complaints.problem(path, f"no channel {channel!r}{near}")
             if isinstance(column, int) and column < 1:
                 draft.complaints.problem(path, f"columns are counted from 1, not {column}")
             other = columns.setdefault(column, channel)
@@ -288,12 +288,10 @@ def _check_log_gates(draft: Draft, log: str) -> None:
 
 
 def check_instruments(draft: Draft) -> None:
-    """Every instrument's reference exists; two instruments do not share an address."""
+    """Two instruments do not share an address."""
     seen: dict[str, str] = {}
     for name, table in draft.document.tables.instruments.items():
         path: Path = ("instruments", name)
-        if table.reference is not None:
-            draft.declared("references", table.reference, (*path, "reference"))
         other = seen.setdefault(table.address, name)
         if other != name:
             draft.complaints.problem(

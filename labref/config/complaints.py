@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
-from typing import TYPE_CHECKING
 
 from labref.config.locate import Locator, Path, dotted
 from labref.model.errors import Problem
 
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
 
 class Complaints:
-    """Collects problems and warnings; a place is a path into the file."""
+    """Collects problems and warnings of a file; a place is a path into it.
 
-    def __init__(self, locator: Locator) -> None:
+    ``raw`` is the file as tomllib gives it: it knows which names are declared.
+    """
+
+    def __init__(self, locator: Locator, raw: Mapping[str, object]) -> None:
         self._locator = locator
+        self._raw = raw
         self.problems: list[Problem] = []
         self.warnings: list[Problem] = []
+
+    def names(self, table: str) -> frozenset[str]:
+        """Names declared under ``[table.NAME]``, also of entries that are themselves wrong."""
+        entries = self._raw.get(table)
+        return frozenset(entries) if isinstance(entries, dict) else frozenset()
 
     def problem(self, path: Path, what: str) -> None:
         """Note something that must be changed before the file can be used."""

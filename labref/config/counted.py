@@ -69,7 +69,6 @@ def _local_oscillator(draft: Draft, table: Counted, key: str, path: Path) -> str
     return draft.assume(
         f"{key}.lo",
         Fraction(table.lo_hz),
-        (*path, "lo_reference"),
         reference=table.lo_reference,
         kind="lo",
     ).name

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
 
-from labref.config.complaints import Complaints, did_you_mean
+from labref.config.complaints import Complaints
 from labref.config.load import Document
 from labref.config.locate import Path
 from labref.config.nouns import LabTransition, Laser, Witness
@@ -52,25 +52,20 @@ class Draft:
         self.complaints.problem(path, what)
         return NotBuilt()
 
-    def declared(self, table: str, name: str, path: Path) -> bool:
-        """Whether ``[table.NAME]`` exists in the file; if not, say so at ``path``."""
-        names = self.document.names(table)
-        if name in names:
-            self.used.add(f"{table}.{name}")
-            return True
-        one = _SINGULAR[table]
-        self.complaints.problem(path, f"no {one} {name!r}{did_you_mean(name, names)}")
-        return False
+    def declared(self, table: str, name: str) -> bool:
+        """Whether ``[table.NAME]`` exists in the file; if not, that has been reported."""
+        self.used.add(f"{table}.{name}")
+        return name in self.document.names(table)
 
-    def find(self, table: str, name: str, path: Path, built: Mapping[str, Any]) -> Any:
-        """Return the built thing of that name; raises NotBuilt, reported where it is unknown."""
-        if not self.declared(table, name, path) or name not in built:
+    def find(self, table: str, name: str, built: Mapping[str, Any]) -> Any:
+        """Return the built thing of that name; raises NotBuilt, its cause is reported."""
+        if not self.declared(table, name) or name not in built:
             raise NotBuilt
         return built[name]
 
     def channel(self, name: str, path: Path) -> Channel:
         """Return the channel that a table at ``path`` names, for use in an equation."""
-        channel: Channel = self.find("channels", name, path, self.channels)
+        channel: Channel = self.find("channels", name, self.channels)
         if channel.role is Role.ELIMINATED:
             raise self.fail(
                 path, f'channel {name!r} has role "eliminated": it enters no equation (M10)'
@@ -83,7 +78,6 @@ class Draft:
         self,
         name: str,
         nominal: Fraction,
-        path: Path,
         *,
         reference: str | None = None,
         u: float = 0.0,
@@ -92,7 +86,7 @@ class Draft:
     ) -> Channel:
         """Return a typed-in value as an assumed channel, so that it carries reference and u."""
         if reference is not None:
-            self.find("references", reference, path, self.references)
+            self.find("references", reference, self.references)
         channel = Channel(
             name,
             nominal,
@@ -119,14 +113,3 @@ class Draft:
         """Keep an integer's record and return its name."""
         self.integers[record.name] = replace(record)
         return record.name
-
-
-_SINGULAR = {
-    "references": "reference",
-    "instruments": "instrument",
-    "channels": "channel",
-    "combs": "comb",
-    "cavities": "cavity",
-    "lasers": "laser",
-    "witnesses": "witness",
-}

@@ -65,7 +65,7 @@ class Equations:
 
     def laser(self, name: str, path: Path) -> Equation:
         """Frequency of a laser at its tap; ``path`` is the place that names it."""
-        table: LaserTable = self.draft.find("lasers", name, path, self._tables.lasers)
+        table: LaserTable = self.draft.find("lasers", name, self._tables.lasers)
         if name in self._lasers:
             known = self._lasers[name]
             if known is None:
@@ -82,7 +82,7 @@ class Equations:
 
     def f_rep(self, name: str, path: Path) -> Equation:
         """Repetition rate of a comb; ``path`` is the place that names it."""
-        table: CombTable = self.draft.find("combs", name, path, self._tables.combs)
+        table: CombTable = self.draft.find("combs", name, self._tables.combs)
         if name in self.draft.f_reps:
             return self.draft.f_reps[name]
         node, place = f"combs.{name}", ("combs", name)
@@ -147,7 +147,7 @@ class Equations:
         if not name:
             return
         where = (*path, "f_rep")
-        channel = self.draft.find("channels", name, where, self.draft.channels)
+        channel = self.draft.find("channels", name, self.draft.channels)
         if channel.role.value != "eliminated":
             raise self.draft.fail(
                 where,
@@ -248,7 +248,7 @@ class Equations:
         p, q, other = table.ratio
         if p < 1 or q < 1:
             raise self.draft.fail((*path, "ratio"), f"{p}/{q}: two positive whole numbers")
-        source = self.laser(other, (*path, "ratio"))
+        source = self.laser(other, (*path, "ratio", 2))
         self.draft.rest(node, f"lasers.{other}")
         extra: list[tuple[int, Equation]] = []
         if table.beat is not None:
@@ -260,7 +260,7 @@ class Equations:
     def _by_cavity(self, table: PathTable, node: str, path: Path) -> Equation:
         draft = self.draft
         assert table.cavity is not None
-        cavity = draft.find("cavities", table.cavity, (*path, "cavity"), self._tables.cavities)
+        cavity = draft.find("cavities", table.cavity, self._tables.cavities)
         if table.mode is None:
             raise draft.fail(path, "'mode' is missing: the number of the cavity mode")
         below, place = f"cavities.{table.cavity}", ("cavities", table.cavity)
@@ -270,13 +270,10 @@ class Equations:
         if cavity.fsr is not None:
             fsr = draft.channel(cavity.fsr, (*place, "fsr"))
         else:
-            fsr = draft.assume(
-                f"{below}.fsr", Fraction(cavity.fsr_hz), place, u=float(cavity.fsr_u_hz)
-            )
+            fsr = draft.assume(f"{below}.fsr", Fraction(cavity.fsr_hz), u=float(cavity.fsr_u_hz))
         offset = draft.assume(
             f"{below}.offset",
             Fraction(cavity.offset_hz),
-            place,
             u=float(cavity.offset_u_hz),
             rate_per_s=float(cavity.rate_hz_per_s),
         )
@@ -303,7 +300,6 @@ class Equations:
         channel = self.draft.assume(
             f"{node}.frequency",
             Fraction(table.frequency_hz),
-            (*path, "reference"),
             reference=table.reference,
             u=float(table.u_hz or 0),
             kind="asserted",

@@ -1,7 +1,8 @@
 """Types of single fields of the lab file, with the rule that each value must keep.
 
-A rule travels with the type (``msgspec.Meta(extra=...)``), so that a table says all about
-itself and the validator knows no table by name.
+A rule, or the kind of thing that a name must be declared as, travels with the type
+(``msgspec.Meta(extra=...)``), so that a table says all about itself and the validator knows
+no table by name.
 """
 
 from __future__ import annotations
@@ -24,6 +25,18 @@ def needed(what: str) -> msgspec.Meta:
     """Describe a required field: ``what`` completes the message 'is missing: ...'."""
     return msgspec.Meta(description=what)
 
+
+def _name(table: str) -> msgspec.Meta:
+    return msgspec.Meta(extra={"name in": table})
+
+
+ReferenceName = Annotated[str, _name("references")]
+InstrumentName = Annotated[str, _name("instruments")]
+ChannelName = Annotated[str, _name("channels")]
+CombName = Annotated[str, _name("combs")]
+CavityName = Annotated[str, _name("cavities")]
+LaserName = Annotated[str, _name("lasers")]
+WitnessName = Annotated[str, _name("witnesses")]
 
 Number = int | Decimal
 Positive = Annotated[Number, _rule("positive")]

@@ -26,6 +26,7 @@ from labref.config.validate import check_value
 from labref.model.errors import LabFileError, Problem
 
 _LARGEST_FILE = 4_000_000  # bytes; a lab file is text written by hand
+_ENDLESS = re.compile(r"[0-9_]{4000}")
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -46,8 +47,7 @@ class Document:
 
     def names(self, table: str) -> frozenset[str]:
         """Names declared under ``[table.NAME]``, also of entries that are themselves wrong."""
-        entries = self.raw.get(table)
-        return frozenset(entries) if isinstance(entries, dict) else frozenset()
+        return self.complaints.names(table)
 
 
 def read_document(path: str | FilePath, plugin_types: Mapping[str, Any] | None = None) -> Document:
@@ -70,7 +70,7 @@ def parse_document(
     text = _decode(data, file)
     raw = _parse(text, file)
     _check_version(raw, file, text)
-    complaints = Complaints(Locator(text))
+    complaints = Complaints(Locator(text), raw)
     kinds = _kinds()
     extra = dict(plugin_types or {})
     extra_kinds = {name: types.type_info(kind) for name, kind in extra.items()}
@@ -151,9 +151,16 @@ def _parse(text: str, file: str) -> dict[str, Any]:
     except RecursionError:
         raise LabFileError(file, [Problem(0, "", "lists or tables nested too deeply")]) from None
     except (ValueError, ArithmeticError) as error:
-        # Numbers that the parser itself cannot take: thousands of digits, a month 13.
-        what = f"a value that cannot be read: {str(error)[:100]}"
-        raise LabFileError(file, [Problem(0, "", what)]) from None
+        raise LabFileError(file, [_value_problem(str(error), text)]) from None
+
+
+def _value_problem(message: str, text: str) -> Problem:
+    """A value that the standard parser takes for TOML and cannot turn into a number or date."""
+    digits = _ENDLESS.search(text)
+    if digits is None:
+        return Problem(0, "", f"a value that cannot be read: {message[:100]}")
+    line = text.count("\n", 0, digits.start()) + 1
+    return Problem(line, "", "a number of thousands of digits cannot be read")
 
 
 def _syntax_problem(message: str, text: str) -> Problem:

@@ -130,6 +130,11 @@ class Locator:
         return position if match is None else match.end()
 
 
+def _escaped(text: str) -> str:
+    """A key without anything that would break a message's line."""
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text).replace('"', '\\"')
+
+
 def dotted(path: Path) -> str:
     """Return a path as text: ``transitions.clock.path[0].aom``; odd keys are quoted."""
     text = ""
@@ -137,6 +142,6 @@ def dotted(path: Path) -> str:
         if isinstance(part, int):
             text += f"[{part}]"
             continue
-        shown = part if _BARE.match(part) else '"' + part.replace('"', '\\"') + '"'
+        shown = part if _BARE.match(part) else f'"{_escaped(part)}"'
         text += f".{shown}" if text else shown
     return text

@@ -10,12 +10,17 @@ from typing import Annotated, Literal
 from msgspec import field
 
 from labref.config.fields import (
+    CavityName,
+    ChannelName,
+    CombName,
+    LaserName,
     NonZeroInteger,
     NotNegative,
     Number,
     Positive,
     PositiveInteger,
     Ratio,
+    ReferenceName,
     Table,
     Time,
     needed,
@@ -45,11 +50,11 @@ class Counted(Table, frozen=True, kw_only=True):
     ``lo_hz`` with its ``lo_reference``: then it becomes an assumed channel.
     """
 
-    channel: Annotated[str, needed("the channel that the counter feeds")]
+    channel: Annotated[ChannelName, needed("the channel that the counter feeds")]
     harmonic: PositiveInteger = 1
-    lo: str | None = None
+    lo: ChannelName | None = None
     lo_hz: Positive | None = None
-    lo_reference: str | None = None
+    lo_reference: ReferenceName | None = None
     lo_order: NonZeroInteger = 1
     sign: Sign = "+"
     ratio: Ratio = 1
@@ -66,15 +71,15 @@ class CombTable(Table, frozen=True, kw_only=True):
     channel) and ``f_ceo_aom_order``. Without ``f_ceo`` the comb is offset-free.
     """
 
-    f_ceo: str | Counted | None = None
+    f_ceo: ChannelName | Counted | None = None
     f_ceo_sign: Sign = "+"
     f_ceo_scheme: Literal["f-2f", "2f-3f", "f-3f"] = "f-2f"
-    f_ceo_aom: str | None = None
+    f_ceo_aom: ChannelName | None = None
     f_ceo_aom_order: NonZeroInteger | None = None
-    f_rep: str | Counted | None = None
-    locked_to: str | None = None
+    f_rep: ChannelName | Counted | None = None
+    locked_to: LaserName | None = None
     n_ref: PositiveInteger | None = None
-    beat_ref: str | Counted | None = None
+    beat_ref: ChannelName | Counted | None = None
     beat_ref_sign: Sign = "+"
     ceo_factor_ref: Literal[0, 1, 2] = 1
     evidence: Evidence | None = None
@@ -88,7 +93,7 @@ class CavityTable(Table, frozen=True, kw_only=True):
     is the largest credible drift of a mode.
     """
 
-    fsr: str | None = None
+    fsr: ChannelName | None = None
     fsr_hz: Positive | None = None
     fsr_u_hz: NotNegative = 0
     offset_hz: Number = 0
@@ -106,20 +111,20 @@ class PathTable(Table, frozen=True, kw_only=True):
     * ``frequency_hz``: asserted (a molecular line), with ``u_hz`` or a ``reference``.
     """
 
-    comb: str | None = None
+    comb: CombName | None = None
     n: PositiveInteger | None = None
-    beat: str | Counted | None = None
+    beat: ChannelName | Counted | None = None
     sign: Sign = "+"
     ceo_factor: Literal[0, 1, 2] = 1
-    channel: str | Counted | None = None
-    ratio: tuple[int, int, str] | None = None
-    cavity: str | None = None
+    channel: ChannelName | Counted | None = None
+    ratio: tuple[int, int, LaserName] | None = None
+    cavity: CavityName | None = None
     mode: PositiveInteger | None = None
-    sideband: str | Counted | None = None
+    sideband: ChannelName | Counted | None = None
     sideband_order: NonZeroInteger = 1
     frequency_hz: Positive | None = None
     u_hz: NotNegative | None = None
-    reference: str | None = None
+    reference: ReferenceName | None = None
     evidence: Evidence | None = None
 
 
@@ -142,15 +147,15 @@ class Step(Table, frozen=True, kw_only=True):
     ``before_tap = true`` and enters reversed.
     """
 
-    aom: str | None = None
+    aom: ChannelName | None = None
     aom_hz: Positive | None = None
-    eom: str | None = None
+    eom: ChannelName | None = None
     eom_hz: Positive | None = None
     times: PositiveInteger | None = None
-    sum: str | None = None
-    difference: str | None = None
+    sum: LaserName | None = None
+    difference: LaserName | None = None
     order: NonZeroInteger = 1
     passes: Literal[1, 2] = 1
-    reference: str | None = None
+    reference: ReferenceName | None = None
     u_hz: NotNegative | None = None
     before_tap: bool = False

@@ -108,7 +108,6 @@ def _frequency(draft: Draft, table: StepTable, action: str, node: str, path: Pat
     return draft.assume(
         f"{node}.{action.removesuffix('_hz')}",
         Fraction(value),
-        (*path, "reference"),
         reference=table.reference,
         u=float(table.u_hz or 0),
         kind="aom" if action == "aom_hz" else "eom",

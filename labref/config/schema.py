@@ -14,13 +14,18 @@ import msgspec
 from msgspec import field
 
 from labref.config.fields import (
+    ChannelName,
+    InstrumentName,
+    LaserName,
     Limits,
     NotNegative,
     Number,
     Positive,
     PositiveInteger,
+    ReferenceName,
     Table,
     Time,
+    WitnessName,
     needed,
 )
 from labref.config.optics import CavityTable, CombTable, LaserTable, Step
@@ -39,11 +44,11 @@ class ReferenceTable(Table, frozen=True, kw_only=True):
 
     u: Annotated[NotNegative, needed("its fractional standard uncertainty, such as 1e-12")]
     kind: str = "oscillator"
-    parent: str | None = None
+    parent: ReferenceName | None = None
     y: Number = 0
     checked: Time | None = None
     height_m: Number | None = None
-    needs: list[str] = field(default_factory=list)
+    needs: list[WitnessName] = field(default_factory=list)
 
 
 class InstrumentTable(Table, frozen=True, kw_only=True):
@@ -55,7 +60,7 @@ class InstrumentTable(Table, frozen=True, kw_only=True):
 
     address: Annotated[str, needed("where it answers, such as 'TCPIP0::192.0.2.7::5025::SOCKET'")]
     dialect: Annotated[str, needed("the language that it speaks")]
-    reference: str | None = None
+    reference: ReferenceName | None = None
     timeout_s: Positive = 2
     options: dict[str, object] = field(default_factory=dict)
 
@@ -84,9 +89,9 @@ class ChannelTable(Table, frozen=True, kw_only=True):
     kind: str = "beat"
     loop: Literal["free", "in", "out"] = "free"
     role: Literal["measured", "set", "eliminated"] = "measured"
-    reference: str | None = None
+    reference: ReferenceName | None = None
     group: str | None = None
-    instrument: str | None = None
+    instrument: InstrumentName | None = None
     input: int | str | None = None
     gate_s: Positive = 1
     dead_time_s: NotNegative = 0
@@ -154,10 +159,10 @@ class WitnessTable(Table, frozen=True, kw_only=True):
     channel, or any other text for a standard outside this file.
     """
 
-    channel: str | None = None
+    channel: ChannelName | None = None
     via: str | None = None
     kind: Literal["frequency", "level"] = "level"
-    laser: str | None = None
+    laser: LaserName | None = None
     path: list[Step] = field(default_factory=list)
     within: Positive | None = None
     limits: tuple[Number, Number] | None = None
@@ -173,7 +178,7 @@ class TransitionTable(Table, frozen=True, kw_only=True):
     ``plane`` is "atoms" only where ``path_u_hz`` bounds what fibres and air add (M15).
     """
 
-    laser: Annotated[str, needed("which of [lasers] drives it")]
+    laser: Annotated[LaserName, needed("which of [lasers] drives it")]
     tolerance_hz: Annotated[Limits, needed("how far the light may be from the target, in Hz")]
     path: list[Step] = field(default_factory=list)
     target_hz: Positive | None = None
@@ -186,8 +191,8 @@ class TransitionTable(Table, frozen=True, kw_only=True):
     path_u_hz: NotNegative | None = None
     forbidden_hz: list[tuple[Number, Number]] = field(default_factory=list)
     k: Positive = 3
-    witnesses: list[str] = field(default_factory=list)
-    needs: list[str] = field(default_factory=list)
+    witnesses: list[WitnessName] = field(default_factory=list)
+    needs: list[WitnessName] = field(default_factory=list)
     unwatched: list[str] = field(default_factory=list)
     lateness_s: Positive | None = None
 

@@ -50,7 +50,7 @@ def _named(draft: Draft, names: list[str], path: Path) -> list[tuple[int, Witnes
     for index, name in enumerate(names):
         if name in names[:index]:
             draft.complaints.problem((*path, index), f"{name!r} is named twice")
-        elif draft.declared("witnesses", name, (*path, index)) and name in draft.witnesses:
+        elif draft.declared("witnesses", name) and name in draft.witnesses:
             found.append((index, draft.witnesses[name]))
     return found
 
@@ -100,8 +100,7 @@ def check_reference_needs(draft: Draft) -> None:
     for reference, table in draft.document.tables.references.items():
         for index, name in enumerate(table.needs):
             path: Path = ("references", reference, "needs", index)
-            if not draft.declared("witnesses", name, path):
-                continue
+            draft.declared("witnesses", name)
             witness = draft.witnesses.get(name)
             if witness is not None and witness.kind != "level":
                 draft.complaints.problem(path, f'{name!r} is no witness of kind "level"')

@@ -94,16 +94,8 @@ class _Builder:
                 '"atoms" needs path_u_hz, a bound on what fibres and air add; else "tap" (M15)',
             )
         if target is None or tolerance is None:
-            self._find_names()
             raise NotBuilt
         return target, tolerance
-
-    def _find_names(self) -> None:
-        """Report unknown names although nothing can be built."""
-        self.draft.declared("lasers", self.table.laser, (*self.path, "laser"))
-        for key in ("witnesses", "needs"):
-            for index, witness in enumerate(getattr(self.table, key)):
-                self.draft.declared("witnesses", witness, (*self.path, key, index))
 
     def _target(self) -> Target:
         table = self.table
@@ -142,12 +134,8 @@ class _Builder:
         return Tolerance(float(low), float(high), forbidden, float(self.table.k))
 
     def _rows(self) -> _Rows:
-        draft, place = self.draft, (*self.path, "laser")
-        try:
-            tap = self.equations.laser(self.table.laser, place)
-        except NotBuilt:
-            self._find_names()
-            raise
+        draft = self.draft
+        tap = self.equations.laser(self.table.laser, (*self.path, "laser"))
         route = build_route(
             draft,
             self.equations,

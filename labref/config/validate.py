@@ -21,19 +21,37 @@ from labref.config.units import unit_mixup
 
 NAME_LENGTH = 48
 
+SINGULAR: Mapping[str, str] = {
+    "references": "reference",
+    "instruments": "instrument",
+    "channels": "channel",
+    "combs": "comb",
+    "cavities": "cavity",
+    "lasers": "laser",
+    "witnesses": "witness",
+}
+
 
 def check_value(value: object, kind: types.Type, path: Path, complaints: Complaints) -> None:
     """Note every way in which ``value`` (as tomllib gives it) is not of ``kind``."""
-    rule = None
+    extra: Mapping[str, str] = {}
     if isinstance(kind, types.Metadata):
-        rule = (kind.extra or {}).get("rule")
+        extra = kind.extra or {}
         kind = kind.type
     before = len(complaints.problems)
     _check_kind(value, kind, path, complaints)
-    if rule is not None and len(complaints.problems) == before:
-        broken = broken_rule(rule, value)
-        if broken:
-            complaints.problem(path, broken)
+    if len(complaints.problems) > before:
+        return
+    broken = broken_rule(extra["rule"], value) if "rule" in extra else None
+    if "name in" in extra:
+        broken = _unknown_name(str(value), extra["name in"], complaints)
+    if broken:
+        complaints.problem(path, broken)
+
+
+def _unknown_name(name: str, table: str, complaints: Complaints) -> str | None:
+    names = complaints.names(table)
+    return None if name in names else f"no {SINGULAR[table]} {name!r}{did_you_mean(name, names)}"
 
 
 def _check_kind(value: object, kind: types.Type, path: Path, complaints: Complaints) -> None:

@@ -54,7 +54,7 @@ def _level(draft: Draft, name: str, table: WitnessTable) -> Witness:
     path: Path = ("witnesses", name)
     if table.channel is None:
         raise draft.fail(path, "'channel' is missing: whose level is watched")
-    channel = draft.find("channels", table.channel, (*path, "channel"), draft.channels)
+    channel = draft.find("channels", table.channel, draft.channels)
     if table.limits is None:
         raise draft.fail(
             path, "'limits' is missing: [lowest, highest] offset from the channel's nominal"
