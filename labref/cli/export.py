@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import sys
 from pathlib import Path
 
 import click
@@ -41,7 +42,7 @@ def _moment(ctx: click.Context, param: click.Parameter, value: str | None) -> in
 @click.option(
     "--start", callback=_moment, metavar="UTC", help="Begin, UTC ISO 8601: 2026-11-25T08:00:00Z."
 )
-@click.option("--stop", callback=_moment, metavar="UTC", help="End, UTC ISO 8601.")
+@click.option("--stop", callback=_moment, metavar="UTC", help="End, likewise.")
 @click.option("--quiet", is_flag=True, help="No progress bar.")
 def command(
     trace_path: Path,
@@ -114,7 +115,7 @@ def _write(
             assert out is not None
             write_parquet(parts, out, progress)
         elif out is None:
-            write_csv(parts, click.get_text_stream("stdout"), progress)
+            write_csv(parts, sys.stdout, progress)
         else:
             with out.open("x", newline="", encoding="utf-8") as stream:
                 write_csv(parts, stream, progress)
