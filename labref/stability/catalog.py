@@ -24,6 +24,14 @@ BUILT_IN: Mapping[str, Statistic] = {
     "ohdev": deviations.ohdev,
     "totdev": deviations.totdev,
     "tierms": deviations.tierms,
+    "mtotdev": deviations.mtotdev,
+    "ttotdev": deviations.ttotdev,
+    "htotdev": deviations.htotdev,
+    "mtotdev_thinned": deviations.mtotdev_thinned,
+    "htotdev_thinned": deviations.htotdev_thinned,
+    "theo1": deviations.theo1,
+    "pdev": deviations.pdev,
+    "mtie": deviations.mtie,
 }
 
 

@@ -57,20 +57,28 @@ def difference_rule(d: int, *, overlapping: bool, modified: bool = False) -> Edf
 
 
 def total_rule(alpha: int, m: int, n: int) -> float:
-    """edf of TOTVAR: b T/tau - c, SP 1065 Table 7; phase noise: that of OADEV (a lower limit)."""
+    """edf of TOTVAR: b T/tau - c, SP 1065 Table 7; at m = 1 that of OADEV.
+
+    Nothing is published for phase noise. There the smaller of the edf of OADEV and of the white
+    FM row is taken: by simulation a lower limit, so bounds err to the wide side.
+    """
     table = {0: (1.50, 0.0), -1: (1.17, 0.22), -2: (0.93, 0.36)}
-    if alpha > 0:
-        return edf.greenhall(alpha, 2, m, n) if n > 2 * m else math.nan
     if m == 1:
-        return edf.greenhall(max(alpha, -2), 2, 1, n)  # nothing is reflected yet
+        return edf.greenhall(min(max(alpha, -2), 2), 2, 1, n)  # nothing is reflected yet
+    if alpha > 0:
+        overlapping = edf.greenhall(alpha, 2, m, n)
+        return min(1.50 * n / m, overlapping if math.isfinite(overlapping) else math.inf)
     b, c = table[max(alpha, -2)]
     return b * (n / m) - c
 
 
 def modified_total_rule(alpha: int, m: int, n: int) -> float:
-    """edf of MTOT and TTOT: b T/tau - c, SP 1065 Table 8."""
+    """edf of MTOT and TTOT: b T/tau - c, SP 1065 Table 8; below m = 10 that of MDEV."""
     table = {2: (1.90, 2.1), 1: (1.20, 1.40), 0: (1.10, 1.2), -1: (0.85, 0.50), -2: (0.75, 0.31)}
-    b, c = table[min(max(alpha, -2), 2)]
+    seen = min(max(alpha, -2), 2)
+    if m < 10:
+        return edf.greenhall(seen, 2, m, n, modified=True)
+    b, c = table[seen]
     return b * (n / m) - c
 
 

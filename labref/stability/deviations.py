@@ -57,3 +57,43 @@ def totdev(values: Values, **options: Unpack[Options]) -> Deviation:
 def tierms(values: Values, **options: Unpack[Options]) -> Deviation:
     """Rms time interval error, s: rms of x[i+m] - x[i]; no bounds are published."""
     return estimate(estimators.TIERMS, values, **options)
+
+
+def mtotdev(values: Values, **options: Unpack[Options]) -> Deviation:
+    """Modified total deviation; exact, so O(N^2): use `mtotdev_thinned` beyond 1e5 points."""
+    return estimate(estimators.MTOTDEV, values, **options)
+
+
+def ttotdev(values: Values, **options: Unpack[Options]) -> Deviation:
+    """Time total deviation, s: tau/sqrt(3) times the modified total deviation."""
+    return estimate(estimators.TTOTDEV, values, **options)
+
+
+def htotdev(values: Values, **options: Unpack[Options]) -> Deviation:
+    """Hadamard total deviation; exact, so O(N^2): use `htotdev_thinned` beyond 1e5 points."""
+    return estimate(estimators.HTOTDEV, values, **options)
+
+
+def mtotdev_thinned(values: Values, **options: Unpack[Options]) -> Deviation:
+    """`mtotdev` from stretches m/8 apart: O(N), within 0.85 % of the full statistic."""
+    return estimate(estimators.MTOTDEV_THINNED, values, **options)
+
+
+def htotdev_thinned(values: Values, **options: Unpack[Options]) -> Deviation:
+    """`htotdev` from stretches m/8 apart: O(N), within 0.85 % of the full statistic."""
+    return estimate(estimators.HTOTDEV_THINNED, values, **options)
+
+
+def theo1(values: Values, **options: Unpack[Options]) -> Deviation:
+    """Theo1 deviation (even m): an Allan deviation at 0.75 m tau0, up to the whole record."""
+    return estimate(estimators.THEO1, values, **options)
+
+
+def pdev(values: Values, **options: Unpack[Options]) -> Deviation:
+    """Parabolic deviation: two-sample deviation of line fits to phase (arXiv:1506.00687)."""
+    return estimate(estimators.PDEV, values, **options)
+
+
+def mtie(values: Values, **options: Unpack[Options]) -> Deviation:
+    """Maximum time interval error, s; a largest value: no bounds exist."""
+    return estimate(estimators.MTIE, values, **options)

@@ -145,8 +145,9 @@ def degrees_of_freedom(
 ) -> FloatArray:
     """Return the edf at each m, shape (taus,); NaN where the noise or the rule is unknown.
 
-    With holes, the edf is that of a gap-free record with as many terms: terms that are further
-    apart are less alike, so this errs towards wider bounds.
+    No variance has less than one degree of freedom: published fits that fall below it near the
+    end of a record are raised to 1. With holes, the edf is that of a gap-free record with as
+    many terms: terms that are further apart are less alike, so this errs towards wider bounds.
     """
     edf = np.full(len(ms), np.nan)
     for k, (alpha, m, count) in enumerate(
@@ -156,7 +157,7 @@ def degrees_of_freedom(
             continue
         n = estimator.points_for(count, m, len(prepared.series))
         value = estimator.edf(int(alpha), m, n)
-        edf[k] = value if value > 0.0 else math.nan
+        edf[k] = max(value, 1.0)  # (sum of eigenvalues)^2 / sum of squares is never below 1
     return edf
 
 

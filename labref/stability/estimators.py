@@ -5,10 +5,21 @@ deviation^2 = scale(m, tau0) * sum of squared terms / number of terms.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from labref.stability import bias, confidence, gapped, kernels, moving
+from labref.stability import (
+    bias,
+    confidence,
+    gapped,
+    kernels,
+    moving,
+    mtie,
+    parabolic,
+    reflected,
+    theo,
+)
 from labref.stability.bias import BiasRule
 from labref.stability.confidence import EdfRule
 from labref.stability.gapped import GappedKernel
@@ -173,7 +184,7 @@ TOTDEV = Estimator(
     equation="TOTVAR = 1/(2 (N-2) tau^2) sum (x*[i-m] - 2 x*[i] + x*[i+m])^2, x* reflected",
     source="SP 1065 eq. 25",
     edf=confidence.total_rule,
-    edf_source="SP 1065 Table 7; for phase noise the edf of OADEV, a lower limit",
+    edf_source="SP 1065 Table 7; for phase noise a lower limit",
     bias=bias.total,
     bias_table=bias.TOT_TABLE,
 )
@@ -191,4 +202,117 @@ TIERMS = Estimator(
     edf_source="none published: no bounds",
 )
 
-BUILT_IN: tuple[Estimator, ...] = (ADEV, OADEV, MDEV, TDEV, HDEV, OHDEV, TOTDEV, TIERMS)
+MTOTDEV = Estimator(
+    name="mtotdev",
+    title="modified total deviation",
+    kernel=reflected.modified_total_sums,
+    scale=_modified,
+    terms=lambda n, m: n - 3 * m + 1,
+    equation="MTOT: modified Allan terms of every stretch of 3m points, detrended by its halves "
+    "and continued by even reflection",
+    source="SP 1065 sec. 5.2.12",
+    edf=confidence.modified_total_rule,
+    edf_source="SP 1065 Table 8 from m = 10, below that the edf of MDEV",
+    bias=bias.modified_total,
+    bias_table=bias.MTOT_TABLE,
+)
+TTOTDEV = dataclasses.replace(
+    MTOTDEV,
+    name="ttotdev",
+    title="time total deviation",
+    unit="s",
+    scale=_time,
+    equation="TTOT = tau^2/3 MTOT",
+    source="SP 1065 sec. 5.2.13",
+)
+HTOTDEV = Estimator(
+    name="htotdev",
+    title="Hadamard total deviation",
+    kernel=reflected.hadamard_total_sums,
+    scale=_hadamard,
+    terms=lambda n, m: n - 3 if m == 1 else n - 3 * m,
+    equation="HTOT: Hadamard terms of every stretch of 3m frequencies, detrended by its halves "
+    "and continued by even reflection; at m = 1 the overlapping Hadamard variance",
+    source="SP 1065 sec. 5.2.14",
+    edf=confidence.hadamard_total_rule,
+    edf_source="SP 1065 Table 9 from m = 16, below that the edf of OHDEV",
+    most_differences=3,
+    bias=bias.hadamard_total,
+    bias_table=bias.HTOT_TABLE,
+)
+MTOTDEV_THINNED = dataclasses.replace(
+    MTOTDEV,
+    name="mtotdev_thinned",
+    title="modified total deviation from every (m/8)-th stretch",
+    kernel=reflected.thinned_modified_total_sums,
+    terms=lambda n, m: len(range(0, n - 3 * m + 1, max(m // 8, 1))),
+    equation="MTOT from stretches m/8 apart, within 0.85 % of the full statistic",
+)
+HTOTDEV_THINNED = dataclasses.replace(
+    HTOTDEV,
+    name="htotdev_thinned",
+    title="Hadamard total deviation from every (m/8)-th stretch",
+    kernel=reflected.thinned_hadamard_total_sums,
+    terms=lambda n, m: n - 3 if m == 1 else len(range(0, n - 3 * m, max(m // 8, 1))),
+    equation="HTOT from stretches m/8 apart, within 0.85 % of the full statistic",
+)
+THEO1 = Estimator(
+    name="theo1",
+    title="Theo1 deviation",
+    kernel=theo.theo1_sums,
+    scale=lambda m, tau0_s: 1.0 / (0.75 * (m * tau0_s) ** 2),
+    terms=lambda n, m: n - m,
+    equation="Theo1 = 1/(0.75 (N-m) (m tau0)^2) sum_i sum_d ((x[i] - x[i-d+m/2]) + "
+    "(x[i+m] - x[i+d+m/2]))^2 / (m/2 - d), an estimate of AVAR at 0.75 m tau0",
+    source="SP 1065 eq. 30; Howe and Peppler, EFTF/FCS (2003)",
+    edf=confidence.theo1_rule,
+    edf_source="Howe and Peppler 2003; SP 1065 Table 10",
+    bias=bias.theo1,
+    bias_table=bias.THEO1_TABLE,
+    even=True,
+    shortest=2,
+    effective=0.75,
+)
+PDEV = Estimator(
+    name="pdev",
+    title="parabolic deviation",
+    kernel=parabolic.parabolic_sums,
+    scale=_allan,
+    terms=lambda n, m: n - 2 * m,
+    equation="PVAR = 72/((N-2m) m^4 tau^2) sum (sum_k ((m-1)/2 - k)(x[i+k] - x[i+m+k]))^2",
+    source="Vernotte et al., IEEE UFFC 63, 611 (2016), arXiv:1506.00687",
+    edf=parabolic.edf,
+    edf_source="exact sum over the covariances of the terms",
+)
+MTIE = Estimator(
+    name="mtie",
+    title="maximum time interval error",
+    unit="s",
+    kernel=mtie.largest_ranges,
+    scale=lambda _m, _tau0: 1.0,
+    terms=lambda n, m: n - m,
+    equation="MTIE = max over windows of m + 1 points of (max x - min x)",
+    source="SP 1065 eq. 36; ITU-T G.810",
+    edf=confidence.no_rule,
+    edf_source="none published: no bounds",
+    worst=True,
+)
+
+BUILT_IN: tuple[Estimator, ...] = (
+    ADEV,
+    OADEV,
+    MDEV,
+    TDEV,
+    HDEV,
+    OHDEV,
+    TOTDEV,
+    MTOTDEV,
+    TTOTDEV,
+    HTOTDEV,
+    THEO1,
+    PDEV,
+    MTIE,
+    TIERMS,
+    MTOTDEV_THINNED,
+    HTOTDEV_THINNED,
+)

@@ -132,7 +132,7 @@ def _edf(estimator: Estimator, alpha: float, m: int, count: int) -> float:
         return math.nan
     enough = count + 4 * m + 4
     value = estimator.edf(int(alpha), m, estimator.points_for(count, m, enough))
-    return value if value > 0.0 else math.nan
+    return max(value, 1.0)
 
 
 def _stand_in(source: Source) -> Series:

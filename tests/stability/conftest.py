@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -27,3 +28,17 @@ def thousand() -> npt.NDArray[np.float64]:
         values.append(state / 2147483647)
         state = 16807 * state % 2147483647
     return np.array(values)
+
+
+@pytest.fixture(scope="session")
+def sdist() -> Path:
+    """The allantools source distribution: real records with shipped results."""
+    spec = importlib.util.spec_from_file_location(
+        "sdist_cache", REFERENCE_DATA / "../sdist_cache.py"
+    )
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    folder: Path = module.allantools_sdist()
+    return folder

@@ -41,7 +41,8 @@ def test_equals_the_batch(running: Any, batch: Any, holes: bool, block: int, lar
     whole = batch(y, tau0_s=0.5, gaps="pairs", taus=now.tau_s.tolist())
     np.testing.assert_allclose(now.deviation, whole.deviation, rtol=1e-11)
     assert now.count.tolist() == whole.count.tolist()
-    assert now.m.tolist() == [1, 2, 4, 8, 16, 32, 64, 128, 256]
+    assert now.m.tolist() == [1, 2, 4, 8, 16, 32, 64, 128, 256][: len(now)]
+    assert len(now) >= (8 if holes else 9)  # with the holes no run has 768 points
     if holes:
         assert now.gaps == whole.gaps
 
