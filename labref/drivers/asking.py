@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from labref.drivers.dialect import Dialect
 from labref.drivers.scpi import ErrorEntry, ascii_text, parse_error, split_units
 from labref.model.errors import ReplyError
 from labref.transport.steps import Exchange, ReadLine, Send
@@ -23,18 +24,26 @@ _MOST_ERRORS = 40
 class Asker:
     """Sends queries and checks the shape of what comes back.
 
-    ``error_query`` empty: the language has no error queue, and no sentinel.
+    A dialect without an error query has no sentinel.
     """
 
-    def __init__(self, line_end: bytes, compound: bool, error_query: str) -> None:
-        self._line_end = line_end
-        self._compound = compound
-        self._error_query = error_query
+    def __init__(self, dialect: Dialect) -> None:
+        self._line_end = dialect.line_end
+        self._compound = dialect.compound
+        self._error_query = dialect.errors
+        self._acknowledge = dialect.acknowledge
         self._flip = False
 
     def tell(self, command: str) -> Exchange[None]:
-        """Send a command that has no answer."""
-        yield Send(command.encode("ascii") + self._line_end)
+        """Send a command that has no answer, or the dialect's acknowledgement."""
+        if not self._acknowledge:
+            yield Send(command.encode("ascii") + self._line_end)
+            return
+        reply = yield from self.one(command)
+        if reply != self._acknowledge:
+            raise ReplyError(
+                f"{reply[:60]!r} where {self._acknowledge!r} should confirm {command!r}"
+            )
 
     def one(self, query: str, timeout_s: float | None = None) -> Exchange[str]:
         """Send ``query``; return its reply as text."""

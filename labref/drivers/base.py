@@ -95,6 +95,10 @@ class Program(Protocol):
 
     is_sink: bool
 
+    def settle(self) -> Exchange[None]:
+        """Right after connecting: let what was on its way arrive and be forgotten."""
+        ...
+
     def identify(self) -> Exchange[Identity | None]:
         """Ask who is there; None where the instrument cannot say."""
         ...

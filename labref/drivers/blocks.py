@@ -20,6 +20,9 @@ from labref.model.times import Clock
 from labref.transport.steps import Exchange, ReadLine, Send
 
 _WRITTEN = int(Flag.WRITTEN)
+# More gates than this wait for the next round.
+_MOST_GATES = 50_000
+
 Floats = npt.NDArray[np.float64]
 Columns = list[tuple[Floats, npt.NDArray[np.uint32]]]
 
@@ -35,12 +38,13 @@ class BlockProgram(BaseProgram):
         self.gates = GateClock(setup.gate_ns)
         self._readers = [reader_of(dialect.input(name), channel) for name, channel in setup.inputs]
         self._metronome = Metronome(clock, max(self._table.every_s, self.gate_s))
-        self._fetch = (fill(self._table.fetch, self.values) or "").encode("ascii")
+        self._last_index: int | None = None
         self._quiet_since_s = clock.monotonic_s()
 
     def begin(self) -> Exchange[None]:
         """Start the acquisition; the gates of an earlier one are gone with it."""
         self.gates.reset()
+        self._last_index = None
         for line in self._table.start:
             command = fill(line, self.values)
             if command is not None:
@@ -51,10 +55,12 @@ class BlockProgram(BaseProgram):
     def fetch(self) -> Exchange[Fetched]:
         """Wait for the next round; return its gates as one block per channel."""
         yield from self._metronome.wait()
-        yield Send(self._fetch + self.dialect.line_end)
-        columns = yield from self._columns()
-        arrival_ns = self.host.monotonic_ns()
         fetched = Fetched()
+        columns, indices = yield from self._new_gates(fetched)
+        arrival_ns = self.host.monotonic_ns()
+        if (missing := self._missing(indices)) > 0:
+            fetched.notes.append(f"{missing} gates lost in the instrument")
+            self.gates.skip(missing)
         if lost := (yield from self._lost(fetched)):
             fetched.notes.append(f"{lost} gates lost in the instrument")
             self.gates.skip(lost)
@@ -67,29 +73,62 @@ class BlockProgram(BaseProgram):
             raise LinkError(f"{self.setup.name}: answers, but brings no gates")
         return fetched
 
-    def _columns(self) -> Exchange[Columns]:
-        """Offsets and flags of each input, in the order of the lab file."""
+    def _new_gates(self, fetched: Fetched) -> Exchange[tuple[Columns, list[int]]]:
+        """Offsets and flags of each input, and the gates' numbers where they have some."""
+        values = dict(self.values)
+        if self._table.points:
+            replies, errors = yield from self.ask.many([self._table.points])
+            fetched.errors += errors
+            points = _whole(replies[0])
+            if not points:
+                return [(np.empty(0), np.empty(0, np.uint32)) for _ in self._readers], []
+            values["points"] = min(points, _MOST_GATES)
+        message = fill(self._table.fetch, values) or ""
+        yield Send(message.encode("ascii") + self.dialect.line_end)
         if self._table.kind == "ascii":
             line = yield ReadLine(self.dialect.line_end)
             return self._from_text(ascii_text(line))
         data = yield from read_block(terminator=self.dialect.line_end)
-        values = block_values(
-            data, self._table.kind, len(self.setup.inputs), self._table.big_endian
-        )
-        channels = [channel for _, channel in self.setup.inputs]
-        return [_offsets(values[:, at], channel) for at, channel in enumerate(channels)]
+        return self._from_block(data)
 
-    def _from_text(self, text: str) -> Columns:
+    def _from_block(self, data: bytes) -> tuple[Columns, list[int]]:
+        first = int(self._table.index)
+        width = len(self.setup.inputs) + first
+        values = block_values(data, self._table.kind, width, self._table.big_endian)
+        indices = []
+        if first:
+            numbers = values[:, 0]
+            if not np.all(np.isfinite(numbers) & (numbers >= 0) & (numbers < 2.0**53)):
+                raise ReplyError("gates with numbers that are none")
+            indices = [int(number) for number in numbers]
+        channels = [channel for _, channel in self.setup.inputs]
+        columns = [_offsets(values[:, first + at], ch) for at, ch in enumerate(channels)]
+        return columns, indices
+
+    def _from_text(self, text: str) -> tuple[Columns, list[int]]:
         fields = split_values(text) if text else []
-        count = len(self._readers)
-        if len(fields) % count:
-            raise ReplyError(f"{len(fields)} values do not make whole gates of {count} inputs")
+        first = int(self._table.index)
+        width = len(self._readers) + first
+        if len(fields) % width:
+            raise ReplyError(f"{len(fields)} values do not make whole gates of {width}")
         columns: Columns = []
-        for at, read in enumerate(self._readers):
-            pairs = [read(field) for field in fields[at::count]]
+        for at, read in enumerate(self._readers, first):
+            pairs = [read(field) for field in fields[at::width]]
             offset = np.array([pair[0] for pair in pairs], np.float64)
             columns.append((offset, np.array([pair[1] for pair in pairs], np.uint32)))
-        return columns
+        return columns, [_whole(field) for field in fields[::width]] if first else []
+
+    def _missing(self, indices: list[int]) -> int:
+        """Gates missing before these; ReplyError where the numbers do not rise one by one."""
+        if not indices:
+            return 0
+        if indices != list(range(indices[0], indices[0] + len(indices))):
+            raise ReplyError(f"gates {indices[0]} to {indices[-1]} are not consecutive")
+        last, self._last_index = self._last_index, indices[-1]
+        missing = 0 if last is None else indices[0] - last - 1
+        if missing < 0:
+            raise ReplyError(f"gate {indices[0]} follows gate {last}")
+        return missing
 
     def _lost(self, fetched: Fetched) -> Exchange[int]:
         """Ask how many gates the instrument itself has dropped, where it can say."""
@@ -97,9 +136,7 @@ class BlockProgram(BaseProgram):
             return 0
         replies, errors = yield from self.ask.many([self._table.lost])
         fetched.errors += errors
-        if not replies[0].isdigit():
-            raise ReplyError(f"{replies[0][:40]!r} is not a number of lost gates")
-        return int(replies[0])
+        return _whole(replies[0])
 
     def _settings(self, fetched: Fetched) -> Exchange[None]:
         due = self.watch.due(self.clock.monotonic_s(), self._metronome.period_s)
@@ -113,6 +150,9 @@ class BlockProgram(BaseProgram):
         step_ns = self.host.stepped()
         common = self.watch.flags | (int(Flag.CLOCK_STEP) if step_ns else 0)
         fetched.clock_step_ns = step_ns
+        if self.gates.is_strange:
+            common |= int(Flag.SETTINGS)
+            fetched.notes.append(f"gates do not arrive every {self.gate_s} s")
         stop = self.host.utc_ns(last_ns) + self.gates.gate_ns * np.arange(1 - count, 1)
         for (offset, flags), (_, channel) in zip(columns, self.setup.inputs, strict=True):
             fetched.blocks.append(
@@ -120,6 +160,12 @@ class BlockProgram(BaseProgram):
                     channel.name, stop - self.gates.gate_ns, stop, offset, flags | np.uint32(common)
                 )
             )
+
+
+def _whole(text: str) -> int:
+    if not text.isascii() or not text.isdigit() or len(text) > 15:
+        raise ReplyError(f"{text[:40]!r} is not a whole number")
+    return int(text)
 
 
 def _offsets(values: Floats, channel: Channel) -> tuple[Floats, npt.NDArray[np.uint32]]:

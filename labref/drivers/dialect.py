@@ -32,7 +32,8 @@ class Input(Table, frozen=True, kw_only=True):
     ``query`` asks; ``unit`` is what a bare number means. ``read``: ``number``, ``boolean``,
     ``words`` (with ``words``: beginning of the reply -> number), ``wavelength`` (vacuum nm, the
     channel a frequency in Hz), ``air wavelength``. ``pattern``: a regular expression whose first
-    group is the value; ``field``: its place (from 1) in a comma-separated reply; ``positive``:
+    group is the value; ``field``: its place (from 1) in a comma-separated reply; ``listed``:
+    the reply lists all ``{inputs}``, this one at its place. ``positive``:
     zero and negative numbers are codes for "no reading".
     """
 
@@ -42,6 +43,7 @@ class Input(Table, frozen=True, kw_only=True):
     words: dict[str, float] = {}
     pattern: str = ""
     field: int = 0
+    listed: bool = False
     positive: bool = False
     about: str = ""
 
@@ -86,12 +88,36 @@ class Gated(Table, frozen=True, kw_only=True):
     each: str = ""
 
 
+class Ask(Table, frozen=True, kw_only=True):
+    """One question about an optical input: ``columns`` names what its answer holds.
+
+    Columns: ``value``; ``input`` (must equal the one asked for); ``status``; ``level``;
+    ``exposure`` (counts exposures); ``since`` (exposures since the switch moved); ``-``.
+    """
+
+    query: str
+    columns: list[str]
+
+
+class Exposures(Table, frozen=True, kw_only=True):
+    """A wavemeter that looks at one optical input after the other.
+
+    ``asks``: the questions of one visit. ``status``: what a status word means, "" or a flag's
+    name. ``select`` moves the switch to ``{input}``; empty: the instrument moves it itself.
+    """
+
+    asks: list[Ask]
+    status: dict[str, Literal["", "GAP", "SATURATED"]] = {}
+    select: str = ""
+
+
 class Stream(Table, frozen=True, kw_only=True):
     """A counter that sends one line per gate without being asked.
 
-    ``columns`` names the fields in order: an input, ``index`` (counts gates), or ``-``;
-    empty: the inputs in the lab file's order. ``pairs``: a separator such as ``=`` where each
-    field carries its name. ``start`` and ``stop`` are sent to a sink that needs telling.
+    ``columns`` names the fields in order: an input, ``index`` (counts gates), or ``-``; a last
+    ``*`` stands for inputs 1, 2, 3, ...; empty: the inputs in the lab file's order.
+    ``pairs``: a separator such as ``=`` where each field carries its name. ``start`` and ``stop`` are sent to a sink that needs telling.
+    ``header`` maps a ``key=value`` of comment lines to what it should be: a template.
     """
 
     separator: str = ","
@@ -101,6 +127,7 @@ class Stream(Table, frozen=True, kw_only=True):
     start: list[str] = []
     stop: list[str] = []
     comment: str = "#"
+    header: dict[str, str] = {}
 
 
 class Block(Table, frozen=True, kw_only=True):
@@ -108,6 +135,8 @@ class Block(Table, frozen=True, kw_only=True):
 
     ``fetch`` answers with a definite-length block of ``kind`` or, with kind ``ascii``, a list;
     values interleaved in the order of ``{inputs}``. ``start`` begins the acquisition.
+    ``points`` asks how many gates there are; ``fetch`` may then name ``{points}``, and is not
+    sent for none. ``index``: each gate begins with its number.
     """
 
     fetch: str
@@ -116,6 +145,8 @@ class Block(Table, frozen=True, kw_only=True):
     start: list[str] = []
     every_s: float = 0.1
     lost: str = ""
+    points: str = ""
+    index: bool = False
 
 
 class Dialect(Table, frozen=True, kw_only=True):
@@ -123,7 +154,7 @@ class Dialect(Table, frozen=True, kw_only=True):
 
     ``role``: a *sink* measures and may be configured; a *source* makes a signal and is only
     read. ``compound``: several queries may share a message (IEEE 488.2, 6.4.3).
-    ``select`` switches to ``{input}``.
+    ``acknowledge`` is the line that answers every command that is no question.
     """
 
     name: str
@@ -134,14 +165,15 @@ class Dialect(Table, frozen=True, kw_only=True):
     compound: bool = True
     identify: str = "*IDN?"
     errors: str = ":SYST:ERR?"
+    acknowledge: str = ""
     configure: list[str] = []
     options: dict[str, Option] = {}
     inputs: dict[str, Input] = {}
     settings: dict[str, SettingSpec] = {}
-    select: str = ""
     setters: dict[str, Setter] = {}
     gated: Gated | None = None
     stream: Stream | None = None
+    exposures: Exposures | None = None
     block: Block | None = None
 
     @property
@@ -150,8 +182,12 @@ class Dialect(Table, frozen=True, kw_only=True):
         return self.terminator.encode("ascii")
 
     def input(self, name: str) -> Input:
-        """Return how the named input is asked; ``*`` serves inputs that have no own table."""
-        found = self.inputs.get(name) or self.inputs.get("*")
+        """Return how the named input is asked; ``*`` serves inputs that have no own table.
+
+        ``frequency.2`` is ``frequency`` of output 2: its query may hold ``{output}``.
+        """
+        found = self.inputs.get(name) or self.inputs.get(name.partition(".")[0])
+        found = found or self.inputs.get("*")
         if found is None:
             known = ", ".join(self.inputs) or "none"
             raise InputError(f"dialect {self.name!r} has no input {name!r}; it has: {known}")

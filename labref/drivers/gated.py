@@ -30,6 +30,8 @@ class GatedProgram(BaseProgram):
         self.gate_ns = setup.gate_ns
         self._table: Gated = dialect.gated
         self._queries = self._value_queries()
+        # Without arming the fetch itself takes a gate (READ?).
+        self._reply_s = self.setup.timeout_s + (0.0 if self._table.arm else self.gate_s)
         self._readers = [reader_of(dialect.input(name), channel) for name, channel in setup.inputs]
 
     def fetch(self) -> Exchange[Fetched]:
@@ -38,7 +40,7 @@ class GatedProgram(BaseProgram):
         start_ns, early = yield from self._gate()
         due = self.watch.due(self.clock.monotonic_s(), self.gate_s)
         queries = [*self._queries, *(self.watch.query(name) for name in due)]
-        replies, errors = yield from self.ask.many(queries)
+        replies, errors = yield from self.ask.many(queries, self._reply_s)
         self.note_settings(due, replies[len(self._queries) :])
         texts = self._texts(replies[: len(self._queries)])
         flags = self.watch.flags | (int(Flag.SETTINGS) if early else 0)
@@ -56,6 +58,8 @@ class GatedProgram(BaseProgram):
         words = [word for word in (self._table.arm, self._table.wait) if word]
         message = fill(";".join(words), self.values) or ""
         start_ns, start_s = self.host.now_ns(), self.clock.monotonic_s()
+        if not message:
+            return start_ns, False
         yield Send(message.encode("ascii") + self.dialect.line_end)
         line = yield ReadLine(self.dialect.line_end, self.gate_s + self.setup.timeout_s)
         if ascii_text(line) != "1":

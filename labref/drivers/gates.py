@@ -13,6 +13,7 @@ _STEP_NS = 1_000_000
 _TIGHT_NS = 50_000
 _WINDOW = 128
 _FEW = 16
+_MOST_SLOPE = 1e-3
 _PERIOD_NS = 50_000_000
 
 
@@ -94,6 +95,15 @@ class GateClock:
         self._origin_ns = 0
         self._tolerance_ns = max(100_000, gate_ns // 1000)
         self.fit = Fit(0.0, 0.0, gate_ns / 2)
+        self._early = False
+
+    @property
+    def is_strange(self) -> bool:
+        """Whether arrivals do not fit gates of this length: the gate time was changed.
+
+        A gate cannot arrive before it has ended, nor a good clock be wrong by 1e-3.
+        """
+        return self._early or (len(self._points) >= _FEW and abs(self.fit.slope) > _MOST_SLOPE)
 
     def reset(self) -> None:
         """Forget everything: after a reconnection the index has another meaning."""
@@ -123,6 +133,8 @@ class GateClock:
             self.index = count - 1
         else:
             self.index += count
+        expected_ns = self._lattice_ns + self.index * self.gate_ns
+        self._early = arrival_ns < expected_ns - max(self.gate_ns * 3 // 10, 5_000_000)
         self._note(arrival_ns)
         on_lattice = self._lattice_ns + self.index * self.gate_ns
         departure = round(self.fit.end_ns + (self.index - self._points[-1][0]) * self.gate_ns)

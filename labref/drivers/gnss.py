@@ -41,6 +41,14 @@ class GnssProgram(BaseProgram):
         self._said: dict[str, float] = {}
         self._bad = 0
 
+    def settle(self) -> Exchange[None]:
+        """Sentences carry their own ends."""
+        yield from ()
+
+    def resync(self) -> Exchange[None]:
+        """Sentences carry their own ends: the next one is in step."""
+        yield from ()
+
     def begin(self) -> Exchange[None]:
         """Forget the epoch that was interrupted."""
         self._time_of_day_ns, self._said, self._bad = None, {}, 0

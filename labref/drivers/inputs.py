@@ -8,7 +8,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from labref.drivers.dialect import Input
-from labref.drivers.numbers import NO_VALUE, Offsets, boolean, number
+from labref.drivers.numbers import NO_VALUE, Offsets, boolean, number, power_of_ten
 from labref.drivers.scpi import split_values
 from labref.model.channel import Channel
 from labref.model.errors import InputError, ReplyError
@@ -23,11 +23,18 @@ _C_NM_PER_S = 299_792_458 * 10**9  # exact, SI
 AirFormula = Callable[[Decimal], Fraction]
 
 
-def reader_of(spec: Input, channel: Channel, air: AirFormula | None = None) -> Reader:
-    """Return the function from reply text to (offset, flags). Raises InputError."""
+def reader_of(
+    spec: Input, channel: Channel, air: AirFormula | None = None, place: int = 0
+) -> Reader:
+    """Return the function from reply text to (offset, flags). Raises InputError.
+
+    ``place`` (from 1) is where a listed input stands.
+    """
     value = _value_reader(spec, channel, air)
     if spec.pattern:
         return _by_pattern(spec.pattern, value)
+    if spec.listed and place:
+        return _by_field(place, value)
     if spec.field:
         return _by_field(spec.field, value)
     return value
@@ -44,10 +51,10 @@ def _value_reader(spec: Input, channel: Channel, air: AirFormula | None) -> Read
     if channel.unit != "Hz":
         raise InputError(f"channel {channel.name!r}: a wavelength feeds a channel in Hz")
     if spec.read == "wavelength":
-        return _wavelength(channel, lambda nm: _C_NM_PER_S / Fraction(nm))
+        return _wavelength(spec, channel, lambda nm: _C_NM_PER_S / Fraction(nm))
     if air is None:
         raise InputError(f"channel {channel.name!r}: an air wavelength needs option air_formula")
-    return _wavelength(channel, air)
+    return _wavelength(spec, channel, air)
 
 
 def _positive(plain: Reader) -> Reader:
@@ -75,17 +82,15 @@ def _by_words(words: dict[str, float], channel: Channel) -> Reader:
     return read
 
 
-def _wavelength(channel: Channel, frequency: AirFormula) -> Reader:
-    plain = Offsets(Channel(channel.name, Fraction(0), unit="nm"))
+def _wavelength(spec: Input, channel: Channel, frequency: AirFormula) -> Reader:
+    plain = Offsets(Channel(channel.name, Fraction(0), unit="nm"), spec.unit)
 
     def read(text: str) -> tuple[float, int]:
         _, flags = plain(text)
         if flags != _WRITTEN:
             return float("nan"), flags
         value, unit = number(text)
-        value = (
-            value if unit.lower() in ("", "nm") else value.scaleb({"um": 3, "pm": -3}[unit.lower()])
-        )
+        value = value.scaleb(power_of_ten(unit or spec.unit, "nm"))
         if value <= 0:
             return float("nan"), NO_VALUE
         return float(frequency(value) - channel.nominal), _WRITTEN

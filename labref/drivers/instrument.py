@@ -15,7 +15,7 @@ from labref.drivers.scpi import Identity
 from labref.model.errors import LinkError, RefusedError
 from labref.model.readings import Readings
 from labref.transport.blocking import Transport
-from labref.transport.steps import Drain, Exchange
+from labref.transport.steps import Exchange
 
 T = TypeVar("T")
 
@@ -53,7 +53,7 @@ class Instrument:
         Raises RefusedError when another instrument answers than before, or than the lab
         file's ``identity`` option says.
         """
-        yield Drain(0.02)
+        yield from self.program.settle()
         identity = yield from self.program.identify()
         self._check_identity(identity)
         errors = yield from self.program.read_errors()

@@ -28,12 +28,13 @@ class PollProgram(BaseProgram):
         air = air_formula(self.values.get("air_formula"), setup.name)
         for index, (name, channel) in enumerate(setup.inputs):
             spec = dialect.input(name)
-            query = fill(spec.query, {**self.values, "input": name})
+            output = name.partition(".")[2]
+            query = fill(spec.query, {**self.values, "input": name, "output": output})
             if not query:
                 raise InputError(f"instrument {setup.name!r}: input {name!r} has no query")
             if query not in self._queries:
                 self._queries.append(query)
-            reader = reader_of(spec, channel, air)
+            reader = reader_of(spec, channel, air, index + 1)
             place = self._queries.index(query)
             self._inputs.append((index, place, reader, channel.gate_ns))
 

@@ -36,7 +36,7 @@ class BaseProgram:
         self.values = resolve_options(dialect, setup.options, where)
         self.values.setdefault("inputs", ",".join(name for name, _ in setup.inputs))
         self.values.setdefault("gate_s", _seconds(setup.period_ns))
-        self.ask = Asker(dialect.line_end, dialect.compound, dialect.errors)
+        self.ask = Asker(dialect)
         self.watch = Watch(dialect, self.values)
         self._identity: bytes | None = None
 
@@ -91,6 +91,10 @@ class BaseProgram:
     def begin(self) -> Exchange[None]:
         """Nothing to prepare."""
         yield from ()
+
+    def settle(self) -> Exchange[None]:
+        """Right after connecting: let what was on its way arrive and be forgotten."""
+        yield Drain(0.02)
 
     def resync(self) -> Exchange[None]:
         """Drain, ask for the identity, skip older replies until it comes, drain again.

@@ -8,11 +8,11 @@ from labref.drivers.base import InstrumentSetup, Program
 from labref.drivers.blocks import BlockProgram
 from labref.drivers.catalogue import Catalogue
 from labref.drivers.dialect import Dialect
+from labref.drivers.exposures import ExposuresProgram
 from labref.drivers.gated import GatedProgram
 from labref.drivers.gnss import GnssProgram
 from labref.drivers.poll import PollProgram
 from labref.drivers.stream import StreamProgram
-from labref.drivers.switched import SwitchedProgram
 from labref.drivers.trace import TraceProgram
 from labref.model.errors import InputError
 from labref.model.times import Clock
@@ -25,7 +25,7 @@ PROGRAMS: Mapping[str, ProgramFactory] = {
     "stream": StreamProgram,
     "block": BlockProgram,
     "gnss": GnssProgram,
-    "switched": SwitchedProgram,
+    "exposures": ExposuresProgram,
     "trace": TraceProgram,
 }
 

@@ -13,19 +13,21 @@ from labref.drivers.base import Fetched, InstrumentSetup
 from labref.drivers.dialect import Dialect, Stream, fill
 from labref.drivers.gates import GateClock
 from labref.drivers.inputs import reader_of
+from labref.drivers.numbers import number
 from labref.drivers.program import BaseProgram
-from labref.drivers.scpi import ascii_text
+from labref.drivers.scpi import Identity, ascii_text, parse_identity
 from labref.model.errors import InputError, LinkError, ReplyError
 from labref.model.flags import Flag
 from labref.model.readings import Ints, Readings, block
 from labref.model.times import Clock
-from labref.transport.steps import Exchange, ReadLines, SilenceError
+from labref.transport.steps import Exchange, ReadLine, ReadLines, Send, SilenceError
 
 _GAP = int(Flag.WRITTEN | Flag.GAP)
 _NONSENSE = int(Flag.WRITTEN | Flag.GAP | Flag.UNITS)
 
 # More gaps than this are a stopped instrument, not lost gates.
 _MOST_GAPS = 1000
+_MOST_LINES = 1000
 
 Gate = tuple[list[tuple[float, int]], int | None]
 
@@ -44,11 +46,34 @@ class StreamProgram(BaseProgram):
         self._index_at = self._columns_named("index")
         self._last_index: int | None = None
         self._fresh = True
+        self._wrong: dict[str, str] = {}
+
+    def settle(self) -> Exchange[None]:
+        """A stream is never quiet; its first line is dropped instead."""
+        yield from ()
+
+    def identify(self) -> Exchange[Identity | None]:
+        """Ask who is there; its answer stands among the lines of the stream."""
+        if not self.dialect.identify:
+            return None
+        yield Send(self.dialect.identify.encode("ascii") + self.dialect.line_end, quiet=False)
+        for _ in range(_MOST_LINES):
+            line = yield ReadLine(self.dialect.line_end)
+            text = line.strip(b"\r\n\0 ").decode("latin-1")
+            comment = text.removeprefix(self._table.comment).strip()
+            if comment != text and comment.count(",") >= 1 and "=" not in comment:
+                return parse_identity(comment.encode("latin-1"))
+        raise ReplyError(f"{self.setup.name}: does not say who it is")
+
+    def resync(self) -> Exchange[None]:
+        """Lines carry their own terminators: the next one is in step."""
+        yield from ()
 
     def begin(self) -> Exchange[None]:
         """Start the stream and forget the old lattice; the first line ends an unknown gate."""
         self.gates.reset()
         self._last_index, self._fresh = None, True
+        self._wrong.clear()
         for line in self._table.start:
             command = fill(line, self.values)
             if command is not None:
@@ -97,15 +122,33 @@ class StreamProgram(BaseProgram):
         """Read one line; None for an empty one and for a comment."""
         text = ascii_text(line)
         if not text or (self._table.comment and text.startswith(self._table.comment)):
+            self._note_header(text)
             return None
         fields = text.split(self._table.separator) if self._table.separator != " " else text.split()
         if self._table.pairs:
             return self._parse_pairs(fields, text)
-        wanted = len(self._table.columns) or len(self._readers)
-        if len(fields) != wanted:
-            raise ReplyError(f"{wanted} fields expected, not {len(fields)}: {text[:80]!r}")
+        if not self._fits(len(fields)):
+            raise ReplyError(f"{len(fields)} fields do not fit the columns: {text[:80]!r}")
         values = [read(fields[at]) for read, at in zip(self._readers, self._columns, strict=True)]
         return values, None if self._index_at is None else _index(fields[self._index_at])
+
+    def _fits(self, count: int) -> bool:
+        columns = self._table.columns
+        if columns[-1:] == ["*"]:
+            return count > max(self._columns)
+        return count == (len(columns) or len(self._readers))
+
+    def _note_header(self, text: str) -> None:
+        """Compare settings that the stream announces with the lab file (M20)."""
+        for word in text.split():
+            name, found, value = word.partition("=")
+            wish = (
+                fill(self._table.header[name], self.values) if name in self._table.header else None
+            )
+            if found and wish is not None:
+                self._wrong.pop(name, None)
+                if not _equal(value, wish):
+                    self._wrong[name] = f"{name} is {value}, expected {wish}"
 
     def _parse_pairs(self, fields: list[str], text: str) -> Gate:
         named = dict(_pair(field, self._table.pairs) for field in fields if field.strip())
@@ -124,8 +167,12 @@ class StreamProgram(BaseProgram):
         last_ns = self.gates.arrive(arrival_ns, len(rows))
         step_ns = self.host.stepped()
         stop = self.host.utc_ns(last_ns) + self.gates.gate_ns * np.arange(1 - len(rows), 1)
-        common = self.watch.flags | (int(Flag.CLOCK_STEP) if step_ns else 0)
+        wrong = int(Flag.SETTINGS) if self._wrong else 0
+        common = self.watch.flags | wrong | (int(Flag.CLOCK_STEP) if step_ns else 0)
         fetched.clock_step_ns = step_ns
+        if self.gates.is_strange:
+            common |= int(Flag.SETTINGS)
+            fetched.notes.append(f"gates do not arrive every {self.gate_s} s")
         fetched.blocks = [self._block(i, rows, stop, common) for i in range(len(self._readers))]
 
     def _block(self, i: int, rows: list[Gate], stop: Ints, common: int) -> Readings:
@@ -164,7 +211,18 @@ class StreamProgram(BaseProgram):
 
     def _columns_named(self, name: str) -> int | None:
         columns = self._table.columns
-        return columns.index(name) if name in columns else None
+        if name in columns:
+            return columns.index(name)
+        if columns[-1:] == ["*"] and name.isdigit() and int(name) >= 1:
+            return len(columns) - 2 + int(name)
+        return None
+
+
+def _equal(value: str, wish: str) -> bool:
+    try:
+        return number(value)[0] == number(wish)[0]
+    except ReplyError:
+        return value.upper() == wish.upper()
 
 
 def _pair(field: str, sign: str) -> tuple[str, str]:
