@@ -66,15 +66,16 @@ class Equations:
     def laser(self, name: str, path: Path) -> Equation:
         """Frequency of a laser at its tap; ``path`` is the place that names it."""
         table: LaserTable = self.draft.find("lasers", name, self._tables.lasers)
-        if name in self._lasers:
+        node = f"lasers.{name}"
+        if name in self._lasers and node not in self._trail:
             known = self._lasers[name]
             if known is None:
                 raise NotBuilt
             return known
-        self._enter(f"lasers.{name}", path)
+        self._enter(node, path)
         self._lasers[name] = None
         try:
-            equation = self._way(table, f"lasers.{name}", ("lasers", name))
+            equation = self._way(table, node, ("lasers", name))
         finally:
             self._trail.pop()
         self._lasers[name] = equation.renamed(name)

@@ -11,6 +11,7 @@ from labref.config.units import hz_text, likely_unit
 from labref.frequency.uncertainty import Budget
 from labref.model.exact import exact_text
 from labref.model.target import Target
+from labref.model.text import quantity
 from labref.model.tolerance import Tolerance
 
 # Below this fractional uncertainty the height of the reference must be in the budget (M14).
@@ -75,14 +76,14 @@ def check_tolerance(
         draft.complaints.problem((*path, "forbidden_hz"), "nothing of the tolerance is left")
     elif u_hz > half / 4:
         parts = ", ".join(
-            f"{line.source} {hz_text(abs(line.hz))}"
+            f"{line.source} {quantity(abs(line.hz), sign=False)}"
             for line in budget.lines
             if math.isfinite(line.hz) and abs(line.hz) > u_hz / 100
         )
         draft.complaints.problem(
             (*path, "tolerance_hz"),
-            f"this tolerance cannot be judged with this chain: u = {hz_text(u_hz)} is more than a "
-            f"quarter of {hz_text(half)} (M5); u is made of {parts}",
+            f"this tolerance cannot be judged with this chain: u = {quantity(u_hz, sign=False)} "
+            f"is more than a quarter of {quantity(half, sign=False)} (M5); u is made of {parts}",
         )
     unknown = budget.unknown()
     if unknown:

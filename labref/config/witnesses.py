@@ -15,6 +15,7 @@ from labref.config.schema import WitnessTable
 from labref.frequency.equation import Equation, tap
 from labref.frequency.uncertainty import budget
 from labref.model.channel import Loop
+from labref.model.text import quantity
 from labref.model.times import seconds_to_ns
 
 _STANDARDS = ("references", "combs", "cavities", "lasers", "channels", "instruments")
@@ -105,7 +106,8 @@ def _frequency(draft: Draft, equations: Equations, name: str, table: WitnessTabl
     if u_hz > within:
         draft.complaints.warning(
             (*path, "within"),
-            f"the witness itself is uncertain by {u_hz:.4f} Hz: it will often disagree",
+            f"the witness itself is uncertain by {quantity(u_hz, sign=False)}: it will often "
+            "disagree",
         )
     channel = table.channel or plane.channels[0]
     return Witness(
