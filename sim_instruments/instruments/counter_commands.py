@@ -150,7 +150,9 @@ def _dead(counter: "FrequencyCounter") -> str:
 
 def _resolution(counter: "FrequencyCounter") -> str:
     settings = counter.settings
-    places = counter.counting.places(float(settings.expected_hz), float(settings.aperture_s))
+    places = counter.counting.places(
+        float(settings.expected_hz), float(settings.aperture_s), settings.weighting
+    )
     return f"{10.0**-places:.{places}f}"
 
 

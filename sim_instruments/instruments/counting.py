@@ -23,6 +23,7 @@ NO_READING = "9.91E37"
 OVERFLOW = "9.9E37"
 FLOOR_DBM = -50.0
 LOWEST_SNR_DB = 6.0
+EDGES_PER_S = 1e6
 FOOLED = (
     "nan", "overflow", "cycle_slips", "saturated", "spur", "lo_counted", "too_good",
     "swapped_channels", "stuck",
@@ -132,19 +133,26 @@ class Counting:
         offset = (offset - float(nominal) * y) / (1.0 + y)
         offset += self._edge_noise(channel, gate, frequency)
         offset += self._slips(gate, float(snr_db.min()), fault, rng)
-        return decimal_hz(nominal, offset, self.places(frequency, gate.length_s))
+        places = self.places(frequency, gate.length_s, gate.weighting)
+        return decimal_hz(nominal, offset, places)
 
-    def places(self, frequency_hz: float, gate_s: float) -> int:
-        """Decimals shown: one beyond the single-shot resolution."""
-        resolution_hz = abs(frequency_hz) * self._jitter_s / gate_s
+    def spread_hz(self, frequency_hz: float, gate_s: float, weighting: str) -> float:
+        """Standard deviation of a reading from the jitter of the edges, Hz."""
+        one_edge = abs(frequency_hz) * self._jitter_s / gate_s
+        if weighting == "PI":
+            return one_edge * math.sqrt(2.0)
+        edges = max(4.0, min(frequency_hz, EDGES_PER_S) * gate_s)
+        return one_edge * (4.0 if weighting == "LAMB" else math.sqrt(12.0)) / math.sqrt(edges)
+
+    def places(self, frequency_hz: float, gate_s: float, weighting: str) -> int:
+        """Decimals shown: one beyond the resolution that the jitter leaves."""
+        resolution_hz = self.spread_hz(frequency_hz, gate_s, weighting)
         return min(12, max(0, 1 - math.floor(math.log10(max(resolution_hz, 1e-12)))))
 
     def _edge_noise(self, channel: int, gate: Gate, frequency: float) -> float:
         rng = self._rngs[channel - 1]
         if gate.weighting != "PI":
-            edges = max(4.0, min(frequency, 1e6) * gate.length_s)
-            factor = 4.0 if gate.weighting == "LAMB" else math.sqrt(12.0)
-            spread = frequency * factor * self._jitter_s / (gate.length_s * math.sqrt(edges))
+            spread = self.spread_hz(frequency, gate.length_s, gate.weighting)
             return float(rng.normal(0.0, spread))
         known = self._edges.get(channel)
         opening = (

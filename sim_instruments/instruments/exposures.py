@@ -145,6 +145,6 @@ class Exposures:
         jump = self._bench.fault(start_ns, "order_jump")
         error += jump.amount if jump is not None else 0.0
         leak = self._bench.fault(start_ns, "leakage")
-        if leak is not None and since < self.dwell:
+        if leak is not None:
             error += leak.amount * self._settling_hz * float(rng.uniform(-1.0, 1.0))
         return error

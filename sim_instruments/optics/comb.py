@@ -44,7 +44,8 @@ class RfComb:
     teeth carry the reference's fractional error, multiplied up to the optical frequency.
 
     Args:
-        residual_hz2: white phase-noise level ``h2`` of both locks, Hz^2/Hz per Hz^2.
+        residual_h2: level ``h2`` of the white phase noise that the lock of f_rep leaves
+            (frequency noise ``h2 f^2`` in Hz^2/Hz); the lock of f_ceo leaves 1e6 times that.
     """
 
     def __init__(
@@ -55,11 +56,11 @@ class RfComb:
         reference: Fractional,
         grid: Grid,
         seed: int,
-        residual_hz2: float = 1e-13,
+        residual_h2: float = 1e-13,
     ) -> None:
-        law = PowerLaw(h2=residual_hz2)
+        law = PowerLaw(h2=residual_h2)
         self.f_rep: Quantity = _Scaled(f_rep, reference, _series(law, grid, seed, "f_rep"))
-        loose = PowerLaw(h2=residual_hz2 * 1e6)
+        loose = PowerLaw(h2=residual_h2 * 1e6)
         self.f_ceo: Quantity = _Scaled(f_ceo, reference, _series(loose, grid, seed, "f_ceo"))
         self.ceo_sign = ceo_sign
 

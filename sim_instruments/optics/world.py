@@ -115,7 +115,8 @@ class World:
         sign = int(row.get("ceo_sign", 1))
         reference = self.references[row["reference"]]
         if row["lock"] == "rf":
-            return RfComb(f_rep, f_ceo, sign, reference, self.grid, self.seed)
+            residual = _float(row, "residual_h2", 1e-13)
+            return RfComb(f_rep, f_ceo, sign, reference, self.grid, self.seed, residual)
         laser = self.lasers[row["laser"]]
         mode = int(row["mode"])
         beat = (int(row.get("beat_sign", 1)), Fraction(row["beat_hz"]))
