@@ -116,8 +116,9 @@ class Stream(Table, frozen=True, kw_only=True):
 
     ``columns`` names the fields in order: an input, ``index`` (counts gates), or ``-``; a last
     ``*`` stands for inputs 1, 2, 3, ...; empty: the inputs in the lab file's order.
-    ``pairs``: a separator such as ``=`` where each field carries its name. ``start`` and ``stop`` are sent to a sink that needs telling.
-    ``header`` maps a ``key=value`` of comment lines to what it should be: a template.
+    ``pairs``: a separator such as ``=`` where each field carries its name. ``start`` is sent
+    to a sink that needs telling. ``header`` maps a ``key=value`` of comment lines to what it
+    should be: a template.
     """
 
     separator: str = ","
@@ -125,7 +126,6 @@ class Stream(Table, frozen=True, kw_only=True):
     pairs: str = ""
     unit: str = ""
     start: list[str] = []
-    stop: list[str] = []
     comment: str = "#"
     header: dict[str, str] = {}
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from labref.drivers.base import Fetched, InstrumentSetup, Program, Setting, readings_of
+from labref.drivers.requests import Requests
 from labref.drivers.scpi import Identity
 from labref.model.errors import LinkError, RefusedError
 from labref.model.readings import Readings
@@ -43,6 +44,7 @@ class Instrument:
         self.setup = setup
         self.program = program
         self.identity: Identity | None = None
+        self.requests = Requests()
         self._transport = transport
 
     # exchanges ---------------------------------------------------------------------------

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from labref.drivers.base import InstrumentSetup, Program
 from labref.drivers.blocks import BlockProgram
 from labref.drivers.catalogue import Catalogue
+from labref.drivers.custom import PREFIX, ObjectProgram
 from labref.drivers.dialect import Dialect
 from labref.drivers.exposures import ExposuresProgram
 from labref.drivers.gated import GatedProgram
@@ -37,6 +38,8 @@ def program_of(
     extra: Mapping[str, ProgramFactory] | None = None,
 ) -> Program:
     """Return the program for ``setup``. Raises InputError naming the instrument."""
+    if setup.dialect.startswith(PREFIX):
+        return ObjectProgram(setup, clock)
     try:
         dialect = (catalogue or Catalogue()).get(setup.dialect)
         programs = {**PROGRAMS, **(extra or {})}

@@ -56,6 +56,7 @@ def life(instrument: Instrument, witness: Witness, backoff: Backoff) -> Exchange
             witness.failed("reply", str(error))
         except Exception as error:  # noqa: BLE001  # a driver's own mistake costs its instrument only
             witness.failed("driver", f"{type(error).__name__}: {error}")
+        instrument.requests.fail_all(f"{instrument.setup.name}: the link is down")
         yield Close()
         yield Rest(backoff.next_s())
 
@@ -64,6 +65,7 @@ def _rounds(instrument: Instrument, witness: Witness, backoff: Backoff) -> Excha
     """Fetch round after round; after a time-out or nonsense, get back into step."""
     while True:
         try:
+            yield from instrument.requests.serve()
             fetched = yield from instrument.round()
         except SilenceError as error:
             witness.failed("link", str(error))

@@ -10,19 +10,34 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 
+from labref.drivers.base import InstrumentSetup
+from labref.drivers.catalogue import Catalogue
+from labref.drivers.custom import PREFIX
 from labref.drivers.instrument import Instrument
+from labref.drivers.programs import program_of
 from labref.model.readings import Readings
-from labref.model.times import Clock
+from labref.model.times import Clock, VirtualClock
 from labref.session.journal import Journal
 from labref.session.life import life
 from labref.session.sources import InstrumentFault, Reader, Source
 from labref.transport.base import Wire
 from labref.transport.blocking import run
 from labref.transport.loop import SelectorLoop
+from labref.transport.memory import MemoryWire
+from labref.transport.nowire import NoWire
 from labref.transport.reconnect import Backoff
 from labref.transport.stepper import Stepper
+from labref.transport.wires import Wires
 
-__all__ = ["InlineReader", "InstrumentFault", "LoopReader", "Reader", "ReaderThread", "Source"]
+__all__ = [
+    "InlineReader",
+    "InstrumentFault",
+    "LoopReader",
+    "Reader",
+    "ReaderThread",
+    "Source",
+    "make_reader",
+]
 
 # A VISA read may block for a whole time-out; more than this a stop does not wait.
 _LONGEST_JOIN_S = 5.0
@@ -63,6 +78,8 @@ class _WireReader:
 class ReaderThread(_WireReader):
     """A reader with a thread of its own."""
 
+    _thread: threading.Thread | None = None
+
     def start(self) -> None:
         """Start the thread."""
         self._stopping = threading.Event()
@@ -71,15 +88,16 @@ class ReaderThread(_WireReader):
 
     def stop(self) -> None:
         """End the thread and close the wire; waits up to 5 s for a read that blocks."""
-        self._stopping.set()
-        self._thread.join(_LONGEST_JOIN_S)
+        if self._thread is not None:
+            self._stopping.set()
+            self._thread.join(_LONGEST_JOIN_S)
 
     def _run(self) -> None:
         run(self._stepper, self._clock, self._stopping.is_set)
 
 
 class LoopReader(_WireReader):
-    """A reader on a shared `SelectorLoop`, which its owner starts and stops."""
+    """A reader on a shared `SelectorLoop`."""
 
     def __init__(
         self,
@@ -117,3 +135,29 @@ class InlineReader(_WireReader):
         if not self._stepper.finished:
             self._stepper.advance()
         return super().collect()
+
+
+def make_reader(
+    setup: InstrumentSetup,
+    clock: Clock,
+    wires: Wires,
+    *,
+    catalogue: Catalogue | None = None,
+    loop: SelectorLoop | None = None,
+    wake: Callable[[], None] | None = None,
+) -> _WireReader:
+    """Return the reader that suits ``setup``. Raises InputError naming the instrument.
+
+    A foreign Python object and a VISA resource that blocks get a thread each; sockets and
+    serial ports share ``loop`` where one is given. A wire in this process (from a plugin's
+    transport) on a virtual clock is read inline.
+    """
+    instrument = Instrument(setup, program_of(setup, clock, catalogue))
+    if setup.dialect.startswith(PREFIX):
+        return ReaderThread(instrument, NoWire(clock, setup.address), clock, wake)
+    wire = wires.make(setup.address, setup.options, setup.timeout_s)
+    if isinstance(clock, VirtualClock):
+        return InlineReader(instrument, wire, clock, wake)
+    if loop is None or wire.waits_when_reading or isinstance(wire, MemoryWire):
+        return ReaderThread(instrument, wire, clock, wake)
+    return LoopReader(instrument, wire, clock, loop, wake)

@@ -22,92 +22,112 @@ _LONGEST_S = 1.0
 
 
 class SelectorLoop:
-    """Drives steppers whose exchanges never end (or end for good) until `stop`."""
+    """Drives steppers; its thread begins with the first and ends with the last of them."""
 
     def __init__(self, clock: Clock, name: str = "labref wires") -> None:
         self._clock = clock
-        self._selector = selectors.DefaultSelector()
-        self._deadlines: dict[Stepper[Any], float] = {}
-        self._registered: dict[Stepper[Any], tuple[int, int]] = {}
-        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
-        self._stopping = False
-        self._actions: deque[tuple[Callable[[], None], threading.Event]] = deque()
-        self._wake_read, self._wake_write = os.pipe()
-        os.set_blocking(self._wake_read, False)
-        os.set_blocking(self._wake_write, False)
-        self._selector.register(self._wake_read, selectors.EVENT_READ, None)
+        self._name = name
+        self._lock = threading.Lock()
+        self._core: _Core | None = None
 
     def add(self, stepper: Stepper[Any]) -> None:
-        """Add a stepper, before or after `start`. Raises InputError for a wire that blocks."""
+        """Begin to drive a stepper. Raises InputError for a wire that blocks."""
         if stepper.wire.waits_when_reading:
             raise InputError(f"{stepper.wire.address}: needs a reader thread of its own")
-        stepper.before_close = lambda: self._forget(stepper)
-        self._do(lambda: self._deadlines.__setitem__(stepper, 0.0))
+        with self._lock:
+            if self._core is None:
+                self._core = _Core(self._clock, self._name)
+            self._core.do(lambda core: core.add(stepper))
 
     def remove(self, stepper: Stepper[Any]) -> None:
-        """Remove a stepper and close its wire; returns when that is done."""
-        self._do(lambda: self._drop(stepper))
+        """Stop driving a stepper and close its wire; returns when that is done."""
+        with self._lock:
+            if self._core is None:
+                return
+            self._core.do(lambda core: core.drop(stepper))
+            if not self._core.steppers:
+                self._core.end()
+                self._core = None
 
-    def start(self) -> None:
-        """Start the thread."""
+
+class _Core:
+    """The thread, its selector, and the pipe that wakes it."""
+
+    def __init__(self, clock: Clock, name: str) -> None:
+        self.steppers: dict[Stepper[Any], float] = {}
+        self._clock = clock
+        self._selector = selectors.DefaultSelector()
+        self._registered: dict[Stepper[Any], tuple[int, int]] = {}
+        self._actions: deque[tuple[Callable[[_Core], None], threading.Event]] = deque()
+        self._stopping = False
+        self._read_end, self._write_end = os.pipe()
+        os.set_blocking(self._read_end, False)
+        os.set_blocking(self._write_end, False)
+        self._selector.register(self._read_end, selectors.EVENT_READ, None)
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
         self._thread.start()
 
-    def stop(self) -> None:
-        """End the thread and close every wire."""
-        self._stopping = True
-        if self._thread.is_alive():
-            self._wake()
-            self._thread.join()
-        for stepper in list(self._deadlines):
-            self._drop(stepper)
-        self._selector.close()
-        os.close(self._wake_read)
-        os.close(self._wake_write)
-
-    def _do(self, action: Callable[[], None]) -> None:
-        """Run ``action`` between two rounds of the loop, in its thread; wait for it."""
-        if not self._thread.is_alive():
-            action()
-            return
+    def do(self, action: Callable[[_Core], None]) -> None:
+        """Run ``action`` in the loop's thread, between two rounds; wait for it."""
         done = threading.Event()
         self._actions.append((action, done))
         self._wake()
-        done.wait(_LONGEST_S * 2)
+        done.wait(2 * _LONGEST_S)
+
+    def add(self, stepper: Stepper[Any]) -> None:
+        """In the loop's thread: begin at once."""
+        stepper.before_close = lambda: self._forget(stepper)
+        self.steppers[stepper] = 0.0
+
+    def drop(self, stepper: Stepper[Any]) -> None:
+        """In the loop's thread: close and forget."""
+        self._forget(stepper)
+        self.steppers.pop(stepper, None)
+        stepper.close()
+
+    def end(self) -> None:
+        """End the thread."""
+        self._stopping = True
+        self._wake()
+        self._thread.join()
+        self._selector.close()
+        os.close(self._read_end)
+        os.close(self._write_end)
 
     def _wake(self) -> None:
         with contextlib.suppress(BlockingIOError):  # full: it will wake anyway
-            os.write(self._wake_write, b".")
-
-    def _drop(self, stepper: Stepper[Any]) -> None:
-        self._forget(stepper)
-        self._deadlines.pop(stepper, None)
-        stepper.close()
+            os.write(self._write_end, b".")
 
     def _run(self) -> None:
         while not self._stopping:
-            while self._actions:
-                action, done = self._actions.popleft()
-                action()
-                done.set()
+            self._act()
             now = self._clock.monotonic_s()
-            for stepper, deadline in list(self._deadlines.items()):
+            for stepper, deadline in list(self.steppers.items()):
                 if deadline <= now:
                     self._advance(stepper)
-            next_s = min(self._deadlines.values(), default=now + _LONGEST_S)
+            next_s = min(self.steppers.values(), default=now + _LONGEST_S)
             left_s = min(_LONGEST_S, max(0.0, next_s - self._clock.monotonic_s()))
             for key, _ in self._selector.select(left_s):
                 if key.data is None:
-                    os.read(self._wake_read, 4096)
+                    os.read(self._read_end, 4096)
                 else:
                     self._advance(key.data)
 
+    def _act(self) -> None:
+        while self._actions:
+            action, done = self._actions.popleft()
+            action(self)
+            done.set()
+
     def _advance(self, stepper: Stepper[Any]) -> None:
+        if stepper not in self.steppers:
+            return
         deadline = stepper.advance()
         if deadline is None:
             self._forget(stepper)
-            del self._deadlines[stepper]
+            del self.steppers[stepper]
             return
-        self._deadlines[stepper] = deadline
+        self.steppers[stepper] = deadline
         self._watch(stepper)
 
     def _watch(self, stepper: Stepper[Any]) -> None:
