@@ -1,0 +1,41 @@
+"""Fixtures of the session's tests: reading a recorded log from its text."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from labref.config.schema import LogTable
+from labref.model.channel import Channel
+from labref.model.readings import Readings, join
+from labref.model.times import NS_PER_S
+from labref.session.recorded import RecordedLog
+
+CHANNELS = {
+    "beat": Channel("beat", Fraction(60_000_000)),
+    "ceo": Channel("ceo", Fraction(20_000_000)),
+    "slow": Channel("slow", Fraction(5), gate_ns=10 * NS_PER_S),
+    "held": Channel("held", Fraction(80_000_000), hold_ns=3600 * NS_PER_S),
+}
+
+ReadLog = Callable[..., tuple[dict[str, Readings], RecordedLog]]
+
+
+@pytest.fixture
+def read_log(tmp_path: Path) -> ReadLog:
+    """``read_log(text, table, block, name)`` gives all readings by channel, and the log."""
+
+    def read(
+        text: str | bytes, table: LogTable, block: int = 3600, name: str = "log.txt"
+    ) -> tuple[dict[str, Readings], RecordedLog]:
+        path = tmp_path / name
+        path.write_bytes(text if isinstance(text, bytes) else text.encode())
+        log = RecordedLog(path, table, CHANNELS, block)
+        blocks = [readings for block in log for readings in block]
+        names = {readings.channel for readings in blocks}
+        return {name: join([b for b in blocks if b.channel == name]) for name in names}, log
+
+    return read
