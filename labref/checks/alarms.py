@@ -113,5 +113,7 @@ class Alarms:
         )
         if not quiet:
             return range(len(result.states))
+        if result.is_good_throughout:
+            return []
         first = np.flatnonzero(result.states != State.GOOD)
         return range(int(first[0]), len(result.states)) if len(first) else []

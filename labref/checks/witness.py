@@ -8,43 +8,58 @@ greatest age it says nothing.
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from labref.model.flags import Flag
 from labref.model.readings import Floats, Ints, Readings
+
+_WRITTEN = int(Flag.WRITTEN)
 
 
 class LastValues:
-    """The readings of one channel that may still be the last before some gate's end."""
+    """The readings of one channel that may still be the last before some gate's end.
+
+    Lists, because the usual step is one reading in and one question out.
+    """
 
     def __init__(self, keep_ns: int) -> None:
         self._keep_ns = keep_ns
-        self._stops = np.empty(0, np.int64)
-        self._values = np.empty(0)
+        self._stops: list[int] = []
+        self._values: list[float] = []
 
     def add(self, readings: Readings) -> None:
         """Append new readings; a flagged one counts as NaN: the witness then says nothing."""
         values = readings.offset
-        if not (usable := readings.usable).all():
-            values = np.where(usable, values, np.nan)
-        if not len(self._stops) or readings.stop_ns[-1] - self._stops[0] <= 2 * self._keep_ns:
-            self._stops = np.concatenate((self._stops, readings.stop_ns))
-            self._values = np.concatenate((self._values, values))
-            return
-        kept = self._stops >= self._stops[-1] - self._keep_ns
-        self._stops = np.concatenate((self._stops[kept], readings.stop_ns))
-        self._values = np.concatenate((self._values[kept], values))
+        if len(readings) > 1 or readings.flags[0] != _WRITTEN:
+            values = np.where(readings.usable, values, np.nan)
+        self._stops += readings.stop_ns.tolist()
+        self._values += values.tolist()
+        if self._stops[-1] - self._stops[0] > 2 * self._keep_ns:
+            first = bisect_left(self._stops, self._stops[-1] - self._keep_ns)
+            del self._stops[:first], self._values[:first]
+
+    def last(self, stop_ns: int, max_age_ns: int) -> float:
+        """Last value at ``stop_ns``, NaN where there is none or it is too old."""
+        stops = self._stops
+        pick = len(stops) if stops and stops[-1] <= stop_ns else bisect_right(stops, stop_ns)
+        if not pick or stop_ns - stops[pick - 1] > max_age_ns:
+            return math.nan
+        return self._values[pick - 1]
 
     def at(self, stop_ns: Ints, max_age_ns: int) -> Floats:
-        """Last value at each of ``stop_ns`` (n,), NaN where there is none or it is too old."""
-        if not len(self._stops):
+        """Last value at each of ``stop_ns`` (n,), as `last`."""
+        if not self._stops:
             return np.full(len(stop_ns), np.nan)
-        pick = np.searchsorted(self._stops, stop_ns, "right") - 1
-        values = self._values[pick]
-        too_old = (pick < 0) | (stop_ns - self._stops[pick] > max_age_ns)
+        stops = np.array(self._stops, np.int64)
+        pick = np.searchsorted(stops, stop_ns, "right") - 1
+        values = np.array(self._values)[pick]
+        too_old = (pick < 0) | (stop_ns - stops[pick] > max_age_ns)
         return np.where(too_old, np.nan, values)
 
 
@@ -89,6 +104,16 @@ class WitnessTrack:
         for name, weight in zip(asked.channels, asked.weights, strict=True):
             total = total + weight * self._last[name].at(stop_ns, asked.max_age_ns)
         return total
+
+    def is_inside(self, stop_ns: int, tap_offset: float) -> bool:
+        """Whether it speaks for one gate; False where it does not know (NaN is never inside)."""
+        asked = self.comparison
+        total = asked.constant
+        if asked.tap_weight:
+            total += asked.tap_weight * tap_offset
+        for name, weight in zip(asked.channels, asked.weights, strict=True):
+            total += weight * self._last[name].last(stop_ns, asked.max_age_ns)
+        return asked.limits[0] <= total <= asked.limits[1]
 
     def says(self, values: Floats) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
         """(inside the limits, outside them), bool (n,) each; both False where not known."""

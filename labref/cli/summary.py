@@ -6,13 +6,14 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
 from labref.cli.tally import ChannelTally, Tally, TransitionTally
 from labref.config.lab import Lab
 from labref.model.exact import exact_text
-from labref.model.text import quantity
+from labref.model.text import limits_text, quantity
 from labref.model.times import iso
 
 
@@ -22,7 +23,7 @@ def print_summary(console: Console, tally: Tally, lab: Lab, extra: Mapping[str, 
     console.print(_transitions(tally, lab))
     for name, found in tally.transitions.items():
         for reason, count in sorted(found.reasons.items(), key=lambda item: -item[1])[:4]:
-            console.print(f"  {name}: {count} gates: {reason or 'no reason given'}")
+            console.print(f"  {name}: {_gates(count)} {reason or 'without a reason'}", markup=False)
         unwatched = lab.transitions[name].unwatched
         if unwatched:
             console.print(f"  {name}: mean frequency only; not watched: {', '.join(unwatched)}")
@@ -49,12 +50,21 @@ def summary_values(tally: Tally, lab: Lab, extra: Mapping[str, Any]) -> dict[str
     }
 
 
+def _table(title: str, left: tuple[str, ...], right: tuple[str, ...]) -> Table:
+    table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False)
+    for head in left:
+        table.add_column(head, overflow="fold")
+    for head in right:
+        table.add_column(head, justify="right", overflow="fold")
+    return table
+
+
 def _channels(tally: Tally, lab: Lab) -> Table:
-    table = Table(title="Channels: offsets from the exact nominal", title_justify="left")
-    for head in ("channel", "nominal"):
-        table.add_column(head)
-    for head in ("gates", "gaps", "late", "mean offset", "scatter of one gate"):
-        table.add_column(head, justify="right")
+    table = _table(
+        "Channels: offsets from the exact nominal",
+        ("channel", "nominal"),
+        ("gates", "gaps", "late", "mean offset", "scatter"),
+    )
     for name, found in sorted(tally.channels.items()):
         channel = lab.channels[name]
         table.add_row(
@@ -70,27 +80,27 @@ def _channels(tally: Tally, lab: Lab) -> Table:
 
 
 def _transitions(tally: Tally, lab: Lab) -> Table:
-    table = Table(title="Transitions: laser minus target", title_justify="left")
-    table.add_column("transition")
-    for head in ("gates", "good", "bad", "unknown", "mean detuning (u)", "farthest", "tolerance"):
-        table.add_column(head, justify="right")
+    table = _table(
+        "Transitions: detuning is laser minus target",
+        ("transition",),
+        ("good", "bad", "unknown", "mean detuning", "farthest", "tolerance"),
+    )
     for name, found in sorted(tally.transitions.items()):
         tolerance = lab.transitions[name].tolerance
         table.add_row(
             name,
-            str(found.gates),
-            _share(found.good, found.gates),
-            _share(found.bad, found.gates),
-            _share(found.unknown, found.gates),
+            str(found.good),
+            str(found.bad),
+            str(found.unknown),
             quantity(found.mean_hz, found.u_mean_hz),
             quantity(found.farthest_hz if found.derived else math.nan),
-            f"{quantity(tolerance.lower_hz)} to {quantity(tolerance.upper_hz)}",
+            limits_text(tolerance.lower_hz, tolerance.upper_hz),
         )
     return table
 
 
-def _share(count: int, total: int) -> str:
-    return f"{count} ({100 * count / total:.1f} %)" if total else "0"
+def _gates(count: int) -> str:
+    return "1 gate" if count == 1 else f"{count} gates"
 
 
 def _known(value: float) -> float | None:

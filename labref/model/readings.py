@@ -34,10 +34,8 @@ class Readings:
 
     def __post_init__(self) -> None:
         n = len(self.start_ns)
-        lengths = {len(self.stop_ns), len(self.offset), len(self.flags)}
-        if self.errors is not None:
-            lengths.add(len(self.errors))
-        if lengths != {n}:
+        same = len(self.stop_ns) == n and len(self.offset) == n and len(self.flags) == n
+        if not same or (self.errors is not None and len(self.errors) != n):
             raise ValueError(f"readings of {self.channel!r}: columns differ in length")
 
     def __len__(self) -> int:

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from labref.model.flags import Flag, flag_text
-from labref.model.verdict import Frequencies, Judgement, State
+from labref.model.verdict import Frequencies, Judgement, State, all_good
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -26,6 +26,11 @@ class Result:
             if state != State.GOOD and judgement.states[gate] == state:
                 return judgement.texts[judgement.reasons[gate]]
         return ("", "")
+
+    @property
+    def is_good_throughout(self) -> bool:
+        """Whether every gate is good: the usual case, told without looking at the gates."""
+        return self.states is all_good(len(self.states))
 
     @property
     def leans_on(self) -> tuple[str, ...]:

@@ -6,6 +6,7 @@ import math
 
 _PREFIXES = ((1e12, "T"), (1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"))
 _DIGITS_WITHOUT_U = 3
+_LIMIT_DIGITS = 9
 
 
 def quantity(value: float, u: float | None = None, unit: str = "Hz", sign: bool = True) -> str:
@@ -36,8 +37,22 @@ def quantity(value: float, u: float | None = None, unit: str = "Hz", sign: bool 
 
 
 def plain_hz(value: float) -> str:
-    """Return a limit in Hz without a sign for zero and without needless digits."""
-    return quantity(value, sign=True) if value else "0 Hz"
+    """Return a limit with every digit it was declared with (up to nine) and its unit."""
+    if not math.isfinite(value) or not value:
+        return "0 Hz" if not value else quantity(value)
+    scale, prefix = _prefix(value, None)
+    places = max(0, _LIMIT_DIGITS - 1 - _exponent(value / scale))
+    digits = f"{value / scale:+.{places}f}"
+    if "." in digits:
+        digits = digits.rstrip("0").rstrip(".")
+    return f"{digits} {prefix}Hz"
+
+
+def limits_text(lower_hz: float, upper_hz: float) -> str:
+    """Return limits as a person writes them: ``±2 kHz``, or ``-6.3 MHz to +4 MHz``."""
+    if lower_hz == -upper_hz:
+        return f"±{plain_hz(upper_hz)[1:]}"
+    return f"{plain_hz(lower_hz)} to {plain_hz(upper_hz)}"
 
 
 def duration(seconds: float) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +30,22 @@ class State(IntEnum):
         return {State.GOOD: True, State.BAD: False}.get(self)
 
 
+@lru_cache(maxsize=64)
+def all_good(count: int) -> npt.NDArray[np.uint8]:
+    """Return ``count`` good states, shared and read-only: the usual case costs nothing."""
+    states = np.full(count, State.GOOD, np.uint8)
+    states.flags.writeable = False
+    return states
+
+
+@lru_cache(maxsize=64)
+def no_reasons(count: int) -> npt.NDArray[np.intp]:
+    """Return ``count`` reasons of number 0 (nothing to say), shared and read-only."""
+    reasons = np.zeros(count, np.intp)
+    reasons.flags.writeable = False
+    return reasons
+
+
 def combine(states: list[npt.NDArray[np.uint8]]) -> npt.NDArray[np.uint8]:
     """Kleene's conjunction along checks: bad if any is bad, else unknown if any is, else good.
 
@@ -36,6 +53,9 @@ def combine(states: list[npt.NDArray[np.uint8]]) -> npt.NDArray[np.uint8]:
     """
     if not states:
         raise ValueError("no check, no verdict")
+    good_throughout = all_good(len(states[0]))
+    if all(state is good_throughout for state in states):
+        return good_throughout
     bad = np.zeros(len(states[0]), bool)
     good = np.ones(len(states[0]), bool)
     for state in states:

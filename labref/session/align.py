@@ -17,6 +17,8 @@ from labref.model.flags import UNUSABLE, Flag
 from labref.model.readings import Floats, Ints, Readings
 from labref.session.recent import Recent
 
+_WRITTEN = int(Flag.WRITTEN)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Aligned:
@@ -76,7 +78,7 @@ def stack(blocks: list[Readings]) -> Aligned:
     """Align blocks that hold the very same gates."""
     flags = np.array([b.flags for b in blocks])
     offsets = np.array([b.offset for b in blocks])
-    if not (flags == Flag.WRITTEN).all():
+    if not (flags == _WRITTEN).all():
         offsets[(flags & UNUSABLE) != 0] = np.nan
     return Aligned(
         blocks[0].start_ns,

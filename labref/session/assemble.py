@@ -62,11 +62,11 @@ def assemble(
     )
 
 
-def trace_writer(lab: Lab, folder: Path, clock: Clock) -> TraceWriter:
+def trace_writer(lab: Lab, folder: Path, clock: Clock, segment_s: float) -> TraceWriter:
     """Open a trace in ``folder``; h5py is loaded here and not before."""
     from labref.trace.live import TraceWriter
 
-    return TraceWriter(folder, layout_of(lab), clock=clock)
+    return TraceWriter(folder, layout_of(lab), clock=clock, segment_s=segment_s)
 
 
 def _checks(lab: Lab, plugins: Plugins) -> list[Check]:

@@ -7,7 +7,7 @@ bottom. Figures of its cost are in tests/benchmarks.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
@@ -31,6 +31,8 @@ from labref.session.scatter import Scatter
 from labref.session.sources import InstrumentFault, Reader, Source
 from labref.session.standing import Standings
 from labref.session.status import Status
+
+TRIM_EVERY = 16  # passes
 
 States = npt.NDArray[np.uint8]
 
@@ -99,7 +101,8 @@ def run_pass(parts: Parts) -> Status:
     parts.passes += 1
     status = parts.standings.update(parts.passes, results, parts.alarms)
     tell(parts, new, results, alarms, now_ns)
-    trim(parts, new)
+    if parts.passes % TRIM_EVERY == 0:
+        trim(parts)
     return status
 
 
@@ -136,20 +139,23 @@ def _arrived(parts: Parts, blocks: list[Readings]) -> Readings:
     block = join(blocks)
     name = block.channel
     recent = parts.recent[name]
-    flags = block.flags
     late = parts.deriver.is_late(block)
-    if late.any():
-        flags = flags | np.where(late, np.uint32(Flag.LATE), np.uint32(0))
-    errors = parts.scatter[name].errors(block if flags is block.flags else _with(block, flags))
-    block = Readings(name, block.start_ns, block.stop_ns, block.offset, flags, errors)
-    on_time = block if not late.any() else block[~late]
+    if late is not None:
+        flags = block.flags | np.where(late, np.uint32(Flag.LATE), np.uint32(0))
+        block = replace(block, flags=flags)
+    if block.errors is None:
+        block = Readings(
+            name,
+            block.start_ns,
+            block.stop_ns,
+            block.offset,
+            block.flags,
+            parts.scatter[name].errors(block),
+        )
+    on_time = block if late is None else block[~late]
     if len(on_time):
         recent.add(on_time)
     return block
-
-
-def _with(block: Readings, flags: npt.NDArray[np.uint32]) -> Readings:
-    return Readings(block.channel, block.start_ns, block.stop_ns, block.offset, flags, block.errors)
 
 
 def judge(
@@ -204,10 +210,9 @@ def tell(
         parts.announcer.tell("on_alarm", now_ns, alarm=alarm)
 
 
-def trim(parts: Parts, new: dict[str, Readings]) -> None:
+def trim(parts: Parts) -> None:
     """Forget readings that no later gate can need."""
-    for name in new:
-        recent = parts.recent[name]
+    for recent in parts.recent.values():
         if recent.last_stop_ns is not None:
             recent.trim(recent.last_stop_ns - parts.keep_ns)
 

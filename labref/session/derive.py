@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from labref.config.lab import LabTransition
 from labref.frequency.equation import Equation, constant
@@ -25,6 +26,7 @@ from labref.session.asynchrony import NOT_SYNCHRONOUS_SHARE, extra_errors
 from labref.session.recent import Recent
 
 NEVER_NS = -(2**62)
+_WRITTEN = int(Flag.WRITTEN)
 
 
 @dataclass
@@ -37,20 +39,21 @@ class Line:
     weights: tuple[Channel, ...]
     nominal_text: str
     detuning_hz: float
+    u_constant_hz: float
     cursor_ns: int = NEVER_NS
     done_ns: int = NEVER_NS
 
     def frequencies(
-        self, aligned: Aligned, offset: Floats, errors: Floats, tap_offset: Floats
+        self,
+        aligned: Aligned,
+        flags: npt.NDArray[np.uint32],
+        offset: Floats,
+        errors: Floats,
+        tap_offset: Floats,
     ) -> Frequencies:
-        """Wrap derived numbers and move on."""
+        """Wrap derived numbers with the merged ``flags`` (n,) and move on."""
         self.cursor_ns = int(aligned.start_ns[-1])
         self.done_ns = int(aligned.stop_ns[-1])
-        flags = aligned.flags
-        merged = flags[0] if len(flags) == 1 else np.bitwise_or.reduce(flags, axis=0)
-        unusable = (merged & UNUSABLE) != 0
-        if unusable.any():
-            offset = np.where(unusable, np.nan, offset)
         return Frequencies(
             self.transition.name,
             self.nominal_text,
@@ -59,10 +62,10 @@ class Line:
             aligned.stop_ns,
             offset,
             errors,
-            merged,
+            flags,
             offset + self.detuning_hz,
             tap_offset,
-            self.transition.u_constant_hz,
+            self.u_constant_hz,
         )
 
 
@@ -93,14 +96,16 @@ class Deriver:
             for name in (line.plan.base, *line.plan.others):
                 self._used_by.setdefault(name, []).append(line)
 
-    def is_late(self, readings: Readings) -> np.ndarray:
-        """Bool (n,): readings whose gate was derived without them, by every equation's account."""
+    def is_late(self, readings: Readings) -> npt.NDArray[np.bool_] | None:
+        """Bool (n,): readings whose gate was derived without them; None when none was (usual)."""
         lines = self._used_by.get(readings.channel)
         if not lines:
-            return np.zeros(len(readings), bool)
+            return None
         done_ns = min(line.done_ns for line in lines)
-        late: np.ndarray = (readings.start_ns + readings.stop_ns) // 2 < done_ns
-        return late
+        if int(readings.start_ns[0]) >= done_ns:
+            return None
+        late: npt.NDArray[np.bool_] = (readings.start_ns + readings.stop_ns) // 2 < done_ns
+        return late if late.any() else None
 
     def derive(
         self,
@@ -154,13 +159,21 @@ def _derive_together(bundle: Bundle, blocks: list[Readings]) -> list[Frequencies
     errors = np.sqrt(bundle.squares[:count] @ (aligned.errors * aligned.errors))
     if np.isnan(errors).any():
         errors = bundle.rows.counting_errors(aligned.errors)
-    clean = bool((aligned.flags == Flag.WRITTEN).all())
+    clean = bool((aligned.flags == _WRITTEN).all())
     results = []
     for i, line in enumerate(bundle.lines):
-        flags = aligned.flags[:1] if clean else aligned.flags[bundle.uses[i]]
-        own = Aligned(aligned.start_ns, aligned.stop_ns, aligned.offsets, aligned.errors, flags)
-        results.append(line.frequencies(own, offsets[i], errors[i], offsets[count + i]))
+        offset, flags = offsets[i], aligned.flags[0]
+        if not clean:
+            offset, flags = _merged(offset, aligned.flags[bundle.uses[i]])
+        results.append(line.frequencies(aligned, flags, offset, errors[i], offsets[count + i]))
     return results
+
+
+def _merged(offset: Floats, flags: npt.NDArray[np.uint32]) -> tuple[Floats, npt.NDArray[np.uint32]]:
+    """Offsets without what any channel's flag forbids, and all flags (k, n) as one row."""
+    merged = np.bitwise_or.reduce(flags, axis=0)
+    unusable = (merged & UNUSABLE) != 0
+    return np.where(unusable, np.nan, offset), merged
 
 
 def _derive_alone(line: Line, aligned: Aligned) -> Frequencies:
@@ -174,7 +187,8 @@ def _derive_alone(line: Line, aligned: Aligned) -> Frequencies:
         if apart.any():
             offset = np.where(apart, np.nan, offset)
             aligned.flags[0][apart] |= np.uint32(Flag.NOT_SYNCHRONOUS)
-    return line.frequencies(aligned, offset, errors, tap_offset)
+    offset, flags = _merged(offset, aligned.flags)
+    return line.frequencies(aligned, flags, offset, errors, tap_offset)
 
 
 def _line(transition: LabTransition, channels: Mapping[str, Channel]) -> Line:
@@ -193,6 +207,7 @@ def _line(transition: LabTransition, channels: Mapping[str, Channel]) -> Line:
         tuple(channels[name] for name in plan.channels),
         exact_text(transition.nominal_hz),
         float(transition.nominal_hz - transition.target.hz),
+        transition.u_constant_hz,
     )
 
 

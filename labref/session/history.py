@@ -17,31 +17,31 @@ class History:
 
     def __init__(self, span_s: float = 3600.0) -> None:
         self._span_ns = int(span_s * NS_PER_S)
-        self._blocks: deque[Result] = deque()
+        self._blocks: deque[tuple[int, Result]] = deque()
 
     def add(self, result: Result) -> None:
         """Append a block and forget those that ended a span ago."""
         blocks = self._blocks
-        blocks.append(result)
-        oldest = result.frequencies.stop_ns[-1] - self._span_ns
-        while blocks[0].frequencies.stop_ns[-1] < oldest:
+        stop_ns = int(result.frequencies.stop_ns[-1])
+        blocks.append((stop_ns, result))
+        while blocks[0][0] < stop_ns - self._span_ns:
             blocks.popleft()
 
     @property
     def begin_ns(self) -> int | None:
         """Start of the oldest gate kept; None when empty."""
-        return int(self._blocks[0].frequencies.start_ns[0]) if self._blocks else None
+        return int(self._blocks[0][1].frequencies.start_ns[0]) if self._blocks else None
 
     def columns(
         self, begin_ns: int, end_ns: int
     ) -> tuple[Ints, Ints, Floats, Floats, npt.NDArray[np.uint8]]:
         """Gates that touch the window: start, stop, offset, errors, states, each (n,)."""
         found: list[Result] = []
-        for result in reversed(self._blocks):
+        for stop_ns, result in reversed(self._blocks):
+            if stop_ns <= begin_ns:
+                break
             if result.frequencies.start_ns[0] >= end_ns:
                 continue
-            if result.frequencies.stop_ns[-1] <= begin_ns:
-                break
             found.append(result)
         found.reverse()
         parts = [result.frequencies for result in found]

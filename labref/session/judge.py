@@ -52,7 +52,9 @@ class Judge:
             for check in self._checks[frequencies.transition]
         )
         states = combine([judgement.states for judgement in judgements])
-        states[~np.isfinite(frequencies.offset)] = State.UNKNOWN
+        missing = ~np.isfinite(frequencies.offset)
+        if missing.any():
+            states = np.where(missing, np.uint8(State.UNKNOWN), states)
         return Result(frequencies, states, judgements)
 
     def _ask(

@@ -13,26 +13,28 @@ class Recent:
     """Blocks of one channel in arrival order, trimmed by time."""
 
     def __init__(self, channel: str) -> None:
-        self._blocks: deque[Readings] = deque()
+        self._blocks: deque[tuple[int, Readings]] = deque()
         self._joined: Readings | None = None
         self._empty = block(channel, [], [], [])
         self.last_stop_ns: int | None = None
 
     def add(self, readings: Readings) -> None:
         """Append a block that begins no earlier than the last one ended."""
-        self._blocks.append(readings)
-        self._joined = None
         self.last_stop_ns = int(readings.stop_ns[-1])
+        self._blocks.append((self.last_stop_ns, readings))
+        self._joined = None
 
     @property
     def first_start_ns(self) -> int | None:
         """Start of the oldest reading kept; None when empty."""
-        return int(self._blocks[0].start_ns[0]) if self._blocks else None
+        return int(self._blocks[0][1].start_ns[0]) if self._blocks else None
 
     def all(self) -> Readings:
         """Everything kept, as one block, in time order."""
         if self._joined is None:
-            self._joined = join(tuple(self._blocks)) if self._blocks else self._empty
+            self._joined = (
+                join([block for _, block in self._blocks]) if self._blocks else self._empty
+            )
             if len(self._joined) > 1 and (np.diff(self._joined.start_ns) < 0).any():
                 self._joined = self._joined[np.argsort(self._joined.start_ns, kind="stable")]
         return self._joined
@@ -45,6 +47,6 @@ class Recent:
     def trim(self, before_ns: int) -> None:
         """Forget whole blocks that ended before ``before_ns``."""
         blocks = self._blocks
-        while len(blocks) > 1 and blocks[0].stop_ns[-1] < before_ns:
+        while len(blocks) > 1 and blocks[0][0] < before_ns:
             blocks.popleft()
             self._joined = None

@@ -156,7 +156,7 @@ class Validity:
             return False
         if len(starts) > 1 and (starts[1:] - stops[:-1]).max() > self._hole_ns:
             return False
-        return bool((result.states == State.GOOD).all())
+        return result.is_good_throughout or bool((result.states == State.GOOD).all())
 
     def _take(self, start_ns: int, stop_ns: int, state: int, reason: str) -> list[Interval]:
         now = self._open

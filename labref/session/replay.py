@@ -7,7 +7,7 @@ from pathlib import Path
 
 from labref.config.lab import Lab
 from labref.model.errors import InputError
-from labref.model.times import NS_PER_S
+from labref.model.times import NS_PER_DAY, NS_PER_S
 from labref.plugins import Plugins
 from labref.session.log_merge import MergedLogs, open_logs
 from labref.session.recorded import Progress, RecordedLog
@@ -56,9 +56,12 @@ class Replay:
         fastest = min((channel.gate_ns for channel in lab.channels.values()), default=NS_PER_S)
         block = max(1, min(250_000, int(span_s * NS_PER_S / fastest)))
         self.logs: list[RecordedLog] = open_logs(paths, lab, block, progress)
+        self._out = out
         self._merged = MergedLogs(self.logs, span_s)
         self._clock = RecordClock(self._merged)
-        self.session = Session(lab, [self._merged], plugins, out=out, clock=self._clock)
+        self.session = Session(
+            lab, [self._merged], plugins, out=out, clock=self._clock, segment_s=86_400.0
+        )
 
     def run(self) -> list[Path]:
         """Pass after pass to the end of the record; return the paths of what was written."""
@@ -72,4 +75,12 @@ class Replay:
         except BaseException:
             self.session.stop("replay failed")
             raise
-        return self.session.stop("end of the record")
+        self.session.stop("end of the record")
+        return self._one_file_a_day()
+
+    def _one_file_a_day(self) -> list[Path]:
+        """The record is over: merge its segments as the end of a day does."""
+        from labref.trace.folder import merge_days
+
+        merge_days(self._out, self._clock.now_ns() // NS_PER_DAY + 1)
+        return sorted(self._out.glob("*.h5"))

@@ -39,7 +39,8 @@ SHORTEST_WAIT_S = 0.002
 class Session:
     """Runs the pass for ``lab`` over ``sources``; with ``out`` a trace is written there.
 
-    ``plugins``: loaded plugins (`labref.plugins.load_plugins`). Raises InputError where the lab
+    ``plugins``: loaded plugins (`labref.plugins.load_plugins`). ``segment_s``: span of a live
+    segment of the trace, in the readings' own time. Raises InputError where the lab
     cannot be watched (a transition that no check judges).
     """
 
@@ -51,12 +52,13 @@ class Session:
         *,
         out: Path | str | None = None,
         clock: Clock | None = None,
+        segment_s: float = 3600.0,
     ) -> None:
         self.lab = lab
         self.clock: Clock = RealClock() if clock is None else clock
         self._woken = threading.Event()
         self._pushed = MemorySource("push", self._woken.set)
-        self._writer = None if out is None else trace_writer(lab, Path(out), self.clock)
+        self._writer = None if out is None else trace_writer(lab, Path(out), self.clock, segment_s)
         self._parts = assemble(lab, [*sources, self._pushed], plugins, self.clock, self._writer)
         self._questions = Questions(self._parts, None if out is None else Path(out))
         self._status = self._parts.standings.first()

@@ -39,13 +39,16 @@ class MemoryBench:
         extra: Sequence[tuple[str, object]] = (),
         out: Path | None = None,
         start_ns: int = START_NS,
+        segment_s: float = 3600.0,
     ) -> None:
         self.clock = VirtualClock(start_ns)
         self.start_ns = start_ns
         self.source = MemorySource()
         self.plugins = load_plugins(plugins, extra)
         self.lab = parse_lab(lab_text, "lab.toml", self.plugins.tables())
-        self.session = Session(self.lab, [self.source], self.plugins, out=out, clock=self.clock)
+        self.session = Session(
+            self.lab, [self.source], self.plugins, out=out, clock=self.clock, segment_s=segment_s
+        )
         self._next_ns: dict[str, int] = {}
 
     def gates(

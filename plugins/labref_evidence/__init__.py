@@ -19,7 +19,7 @@ from labref.config.provenance import why_dependent
 from labref.hookspecs import hookimpl
 from labref.model.channel import Role
 from labref.model.readings import Readings
-from labref.model.verdict import Frequencies, Judgement, State
+from labref.model.verdict import Frequencies, Judgement, State, all_good, no_reasons
 
 FREQUENCY = "frequency"
 
@@ -53,12 +53,24 @@ class EvidenceCheck:
         for track in self._tracks:
             track.see(readings)
         count = len(frequencies)
+        if count == 1 and self._all_speak(frequencies):
+            return Judgement(self.name, all_good(1), no_reasons(1), (("", ""),), self._leans_on)
         states = np.full(count, State.GOOD, np.uint8)
         indices = np.zeros(count, np.intp)
         reasons = Reasons()
         if count:
             self._apply(frequencies, states, indices, reasons)
         return unusable_judgement(self.name, frequencies, states, indices, reasons, self._leans_on)
+
+    def _all_speak(self, frequencies: Frequencies) -> bool:
+        """Whether everything speaks for one gate: the usual case."""
+        tap_offset = float(frequencies.tap_offset[0])
+        if self._missing or (self._needs_witness and not self._witnesses):
+            return False
+        if tap_offset != tap_offset or frequencies.offset[0] != frequencies.offset[0]:
+            return False
+        stop_ns = int(frequencies.stop_ns[0])
+        return all(track.is_inside(stop_ns, tap_offset) for track in self._tracks)
 
     def _apply(
         self,

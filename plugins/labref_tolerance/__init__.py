@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -13,10 +14,10 @@ from labref.hookspecs import hookimpl
 from labref.model.readings import Readings
 from labref.model.text import plain_hz
 from labref.model.tolerance import Tolerance
-from labref.model.verdict import Frequencies, Judgement, State
+from labref.model.verdict import Frequencies, Judgement, State, all_good, no_reasons
 
 # Numbers of the reasons in `_texts`.
-GOOD, UNSURE, ABOVE, BELOW, FORBIDDEN = range(5)
+GOOD, UNSURE, ABOVE, BELOW, FORBIDDEN, NO_U = range(6)
 
 
 class ToleranceCheck:
@@ -33,14 +34,31 @@ class ToleranceCheck:
     def judge(self, frequencies: Frequencies, readings: Mapping[str, Readings]) -> Judgement:  # noqa: ARG002
         """Apply the decision rule to every gate of the block."""
         detuning = frequencies.detuning
-        states = self.tolerance.judge(detuning, frequencies.u_hz)
-        if states.all() and states.max() == State.GOOD:
-            return Judgement(self.name, states, np.zeros(len(states), np.intp), self._texts)
+        if self._is_well_inside(frequencies):
+            count = len(detuning)
+            return Judgement(self.name, all_good(count), no_reasons(count), self._texts)
+        u_hz = frequencies.u_hz
+        states = self.tolerance.judge(detuning, u_hz)
         reasons = self._reasons(detuning, states)
+        reasons[~np.isfinite(u_hz)] = NO_U
         collected = Reasons()
         for reason, clears in self._texts[1:]:
             collected.index(reason, clears)
         return unusable_judgement(self.name, frequencies, states, reasons, collected)
+
+    def _is_well_inside(self, frequencies: Frequencies) -> bool:
+        """Whether the whole block is good at a glance: the usual case. NaN is never inside."""
+        tolerance, detuning, errors = self.tolerance, frequencies.detuning, frequencies.errors
+        if tolerance.forbidden_hz or not len(detuning):
+            return False
+        if len(detuning) == 1:
+            low = high = float(detuning[0])
+            counting = float(errors[0])
+        else:
+            low, high = float(detuning.min()), float(detuning.max())
+            counting = float(errors.max())
+        expanded = tolerance.k * math.hypot(counting, frequencies.u_constant_hz)
+        return low - tolerance.lower_hz > expanded and tolerance.upper_hz - high > expanded
 
     def _reasons(
         self, detuning: npt.NDArray[np.float64], states: npt.NDArray[np.uint8]
@@ -55,14 +73,19 @@ class ToleranceCheck:
 
 def _texts(tolerance: Tolerance) -> tuple[tuple[str, str], ...]:
     low, high = plain_hz(tolerance.lower_hz), plain_hz(tolerance.upper_hz)
-    inside = f"detuning inside {low} to {high} by U = {tolerance.k:.0f}u"
+    inside = f"detuning inside {low} to {high} by U = {_number(tolerance.k)}u"
     return (
         ("", ""),
-        ("too close to a limit to say, or uncertainty not known yet", inside),
+        ("too close to a limit to say", inside),
         (f"above the upper limit {high}", inside),
         (f"below the lower limit {low}", inside),
         ("inside a forbidden interval", f"{inside}, outside every forbidden interval"),
+        ("uncertainty of one gate not known yet", "enough consecutive gates to measure it"),
     )
+
+
+def _number(k: float) -> str:
+    return f"{k:.2f}".rstrip("0").rstrip(".")
 
 
 @hookimpl
