@@ -16,7 +16,7 @@ from labref.config.schema import LogTable
 from labref.model.channel import Channel
 from labref.model.errors import InputError
 from labref.model.readings import Readings
-from labref.model.times import NS_PER_S, VirtualClock, iso
+from labref.model.times import NS_PER_S, iso
 from labref.session.recorded import Progress, RecordedLog
 
 
@@ -104,23 +104,17 @@ class _Total:
 class MergedLogs:
     """Recorded logs as one `Source`: each `collect` is one span of ``block_s`` seconds.
 
-    ``now_ns``: everything that ended by this time (ns UTC) was handed out. ``clock`` is set to
-    it before a span is handed out, so that the pass judges lateness by the recorded time.
+    ``now_ns``: everything that ended by this time (ns UTC) was handed out; it moves before a
+    span is handed out, so that the pass can judge lateness by the recorded time.
     """
 
-    def __init__(
-        self,
-        logs: Sequence[RecordedLog],
-        block_s: float = 3600,
-        clock: VirtualClock | None = None,
-    ) -> None:
+    def __init__(self, logs: Sequence[RecordedLog], block_s: float = 3600) -> None:
         if not logs or block_s <= 0:
             raise ValueError("merging needs at least one log and a span longer than zero")
         self.name = ", ".join(log.name for log in logs)
         self.now_ns = 0
         self._logs = list(logs)
         self._span_ns = max(1, round(block_s * NS_PER_S))
-        self._clock = clock
         self._last: dict[str, tuple[int, RecordedLog]] = {}
 
     def start(self) -> None:
@@ -147,8 +141,6 @@ class MergedLogs:
             if not begins:
                 break
             self.now_ns = max(self.now_ns, min(begins)) + self._span_ns
-            if self._clock is not None:
-                self._clock.advance_ns(max(0, self.now_ns - self._clock.now_ns()))
             for log in sorted(self._logs, key=lambda log: log.next_ns or 0):
                 for readings in log.collect_until(self.now_ns):
                     self._claim(readings, log)
