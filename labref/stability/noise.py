@@ -4,7 +4,10 @@ Three methods, in this order, and each result says which one spoke:
     lag-1 autocorrelation (Riley and Greenhall, 2004), from 30 points on;
     B1, the ratio of the standard to the Allan variance, and R(n), the ratio of the modified to
     the plain Allan variance, which parts the two phase noises (SP 1065 sec. 5.5.3-5.5.6);
-    the noise found at the next shorter averaging time, if there are fewer than 4 averages.
+    the noise found at the next shorter averaging time, if there are fewer than 4 averages, or
+        if these or an autocorrelation of fewer than 100 points claim a whiter noise than there.
+        In a sum of power laws the redder one wins at longer times, few averages scatter, and a
+        noise type that is too white makes the bounds too narrow.
 """
 
 from __future__ import annotations
@@ -19,6 +22,7 @@ from labref.stability.gaps import Prepared
 from labref.stability.series import Series
 
 ENOUGH_POINTS = 30
+MANY_POINTS = 100
 ENOUGH_AVERAGES = 4
 _FLICKER_PM_CONSTANT = 3.0 * 0.57721566490153286 - math.log(2.0)  # 1.038 of IEEE Std 1139
 
@@ -45,13 +49,15 @@ def identify(
         if len(points) >= ENOUGH_POINTS:
             alphas[k] = lag1_alpha(_without_parabola(points), most_differences)
             methods[k] = "lag-1 autocorrelation"
+            if k and len(points) < MANY_POINTS and alphas[k] > alphas[k - 1]:
+                alphas[k], methods[k] = alphas[k - 1], "assumed as at the shorter tau"
             continue
-        alphas[k] = _by_ratios(prepared.series, m)
-        methods[k] = "B1 and R(n)"
-        if math.isnan(alphas[k]):
-            known = k > 0 and not math.isnan(alphas[k - 1])
-            alphas[k] = alphas[k - 1] if known else np.nan
-            methods[k] = "assumed as at the shorter tau" if known else "unknown"
+        shorter = alphas[k - 1] if k else math.nan
+        found = _by_ratios(prepared.series, m)
+        if found <= shorter or (math.isnan(shorter) and not math.isnan(found)):
+            alphas[k], methods[k] = found, "B1 and R(n)"
+        elif not math.isnan(shorter):
+            alphas[k], methods[k] = shorter, "assumed as at the shorter tau"
     return alphas, tuple(methods)
 
 
