@@ -40,8 +40,10 @@ class LastValues:
             values = np.where(readings.usable, values, np.nan)
         self._stops += readings.stop_ns.tolist()
         self._values += values.tolist()
-        if self._stops[-1] - self._stops[0] > 2 * self._keep_ns:
-            first = bisect_left(self._stops, self._stops[-1] - self._keep_ns)
+        # A block may be hours long, and its gates are asked about all of it.
+        begin = int(readings.stop_ns[0])
+        if begin - self._stops[0] > 2 * self._keep_ns:
+            first = bisect_left(self._stops, begin - self._keep_ns)
             del self._stops[:first], self._values[:first]
 
     def last(self, stop_ns: int, max_age_ns: int) -> float:
