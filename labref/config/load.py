@@ -13,6 +13,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cache
 from pathlib import Path as FilePath
 from typing import Any
 
@@ -87,7 +88,8 @@ def parse_document(
     return Document(file, text, raw, tables, plugins, complaints)
 
 
-def _kinds() -> dict[str, types.Type]:
+@cache
+def _kinds() -> Mapping[str, types.Type]:
     info = types.type_info(LabTables)
     assert isinstance(info, types.StructType)
     return {field.encode_name: field.type for field in info.fields}

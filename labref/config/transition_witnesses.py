@@ -37,7 +37,7 @@ def find_witnesses(
                 f"{need.name!r} compares a frequency: name it under witnesses (needs are levels)",
             )
     if not table.witnesses:
-        _require_one(draft, path, plane, asserted)
+        _require_one(draft, path, tap, plane, asserted)
     elif not any(w.kind == "frequency" for _, w in witnesses) and len(witnesses) == len(
         table.witnesses
     ):
@@ -55,11 +55,11 @@ def _named(draft: Draft, names: list[str], path: Path) -> list[tuple[int, Witnes
     return found
 
 
-def _require_one(draft: Draft, path: Path, plane: Equation, asserted: bool) -> None:
+def _require_one(draft: Draft, path: Path, tap: Equation, plane: Equation, asserted: bool) -> None:
     if asserted:
         draft.complaints.problem(
             path,
-            f"'witnesses' is missing: every term ({', '.join(plane.channels)}) is in-loop, set or "
+            f"'witnesses' is missing: every term ({', '.join(tap.channels)}) is in-loop, set or "
             "assumed, so the frequency is only asserted and needs an independent witness (M1)",
         )
     elif plane.integers:

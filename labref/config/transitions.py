@@ -40,6 +40,7 @@ def build_transitions(draft: Draft, equations: Equations) -> None:
 class _Rows(NamedTuple):
     tap: Equation
     plane: Equation
+    asserted: bool
 
 
 class _Builder:
@@ -52,9 +53,8 @@ class _Builder:
     def build(self) -> LabTransition:
         target, tolerance = self._independent_parts()
         rows = self._rows()
-        asserted = all(self.draft.channels[c].is_asserted for c in rows.plane.channels)
         witnesses, needs = find_witnesses(
-            self.draft, self.name, self.table, rows.tap, rows.plane, asserted
+            self.draft, self.name, self.table, rows.tap, rows.plane, rows.asserted
         )
         needs += reference_needs(self.draft, rows.plane, needs)
         lines = self._budget(rows.plane, target)
@@ -78,7 +78,7 @@ class _Builder:
             gates.gate_ns,
             self._lateness_ns(gates.gate_ns),
             lines,
-            asserted,
+            rows.asserted,
         )
 
     def _independent_parts(self) -> tuple[Target, Tolerance]:
@@ -135,7 +135,8 @@ class _Builder:
 
     def _rows(self) -> _Rows:
         draft = self.draft
-        tap = self.equations.laser(self.table.laser, (*self.path, "laser"))
+        place = (*self.path, "laser")
+        tap = self.equations.laser(self.table.laser, place)
         route = build_route(
             draft,
             self.equations,
@@ -150,26 +151,44 @@ class _Builder:
             *(f"channels.{channel}" for channel in route.channels),
             *(f"lasers.{laser}" for laser in route.lasers),
         )
-        self._check_references(plane)
+        self._check_terms(plane)
+        lights = [tap, *(self.equations.laser(laser, place) for laser in route.lasers)]
         return _Rows(
             corrected(tap, draft.channels, draft.references),
             corrected(plane, draft.channels, draft.references),
+            any(self._is_asserted(light) for light in lights),
         )
 
-    def _check_references(self, plane: Equation) -> None:
-        """Every counted, synthesised and set term names what makes it right (M3)."""
-        for name in plane.channels:
-            channel = self.draft.channels[name]
-            if channel.reference is None and channel.u == 0 and name in self._declared_channels:
-                self.draft.complaints.problem(
-                    ("channels", name),
-                    "'reference' is missing: the node whose error scales it (of the channel or "
-                    "its instrument), or u, the uncertainty of its own scale (M3)",
-                )
+    def _is_asserted(self, light: Equation) -> bool:
+        """Whether no term of a laser's own equation says anything about its light (M1).
 
-    @property
-    def _declared_channels(self) -> frozenset[str]:
-        return self.draft.document.names("channels")
+        Shifters of the path are left out, and so are set-points that are read back: however
+        they are known, they are no measurement of the light.
+        """
+        channels = [self.draft.channels[name] for name in light.channels]
+        return all(c.is_asserted or c.hold_ns is not None for c in channels)
+
+    def _check_terms(self, plane: Equation) -> None:
+        """Every term names what makes it right (M3) and where it stands to its loop (M1)."""
+        draft = self.draft
+        for name in plane.channels:
+            channel, table = draft.channels[name], draft.document.tables.channels.get(name)
+            if table is None:  # typed in with the path, LO or cavity: checked there
+                continue
+            if channel.reference is None and channel.u == 0:
+                owner = f" or of its instrument {table.instrument!r}" if table.instrument else ""
+                draft.complaints.problem(
+                    ("channels", name),
+                    f"'reference' is missing: the node whose error scales it (of the channel"
+                    f"{owner}), or u, the uncertainty of its own scale (M3)",
+                )
+            set_point = channel.is_asserted or channel.hold_ns is not None
+            if "loop" not in draft.document.raw["channels"][name] and not set_point:
+                draft.complaints.warning(
+                    ("channels", name),
+                    '\'loop\' is not declared and taken as "free": in a lock, "in" or "out" of '
+                    "its loop decides what its readings prove (M1)",
+                )
 
     def _budget(self, plane: Equation, target: Target) -> Budget:
         extras = [Extra("target", target.u_hz)]

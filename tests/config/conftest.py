@@ -34,7 +34,7 @@ sigma = 0.5
 nominal_hz = 30000000
 reference = "maser"
 sigma = 1
-
+loop = "free"
 [channels.wavemeter]
 kind = "wavemeter"
 nominal_hz = 411042050000000

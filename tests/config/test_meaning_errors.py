@@ -80,7 +80,7 @@ CASES = [
     ),
     (
         "nominal_hz = 30000000\n",
-        'nominal_hz = 30000000\nrole = "set"\nu = 0\nloop = "in"\n',
+        'nominal_hz = 30000000\nrole = "set"\nu = 0\n',
         None,
         "",
         "",
@@ -111,8 +111,8 @@ CASES = [
         'loop = "in"\nsigma = 0.5',
         "[channels.f_ceo]",
         "channels.f_ceo",
-        "'reference' is missing: the node whose error scales it (of the channel or its "
-        "instrument), or u, the uncertainty of its own scale (M3)",
+        "'reference' is missing: the node whose error scales it (of the channel), or u, the "
+        "uncertainty of its own scale (M3)",
     ),
     (
         'loop = "in"\nreference = "maser"\nsigma = 0.5',
@@ -667,6 +667,13 @@ def test_undeclared_scatter_is_a_warning(warnings: Any) -> None:
     assert warnings(("sigma = 0.0001\n", "")) == [
         "lab.toml:51: transitions.clock729: no sigma is declared for f_rep: its scatter is not "
         "in the budget until it has been measured"
+    ]
+
+
+def test_an_undeclared_loop_is_a_warning(warnings: Any) -> None:
+    assert warnings(('loop = "free"\n', "")) == [
+        "lab.toml:21: channels.beat: 'loop' is not declared and taken as \"free\": in a lock, "
+        '"in" or "out" of its loop decides what its readings prove (M1)'
     ]
 
 

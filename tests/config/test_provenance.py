@@ -188,7 +188,7 @@ def test_a_second_comb_on_a_child_of_the_same_root(problems: Any, small_lab: str
 
 
 def asserted(text: str) -> str:
-    return text.replace("[channels.beat]\n", '[channels.beat]\nloop = "in"\n')
+    return text.replace('loop = "free"', 'loop = "in"')
 
 
 def test_a_directly_counted_free_channel_needs_none(lab: Any, small_lab: str) -> None:
@@ -209,15 +209,42 @@ def test_an_asserted_frequency_needs_one(problems: Any, small_lab: str) -> None:
     # f_rep, f_ceo and the beat are all locked and counted on one reference (M1).
     found = problems(('witnesses = ["coarse"]', ""), text=asserted(small_lab))
     assert found == [
-        "lab.toml:53: transitions.clock729: 'witnesses' is missing: every term (beat, f_ceo, "
-        "f_rep, transitions.clock729.path[0].aom) is in-loop, set or assumed, so the frequency is "
-        "only asserted and needs an independent witness (M1)"
+        "lab.toml:52: transitions.clock729: 'witnesses' is missing: every term (beat, f_ceo, "
+        "f_rep) is in-loop, set or assumed, so the frequency is only asserted and needs an "
+        "independent witness (M1)"
     ]
 
 
 def test_an_asserted_frequency_with_its_witness(lab: Any, small_lab: str) -> None:
     assert lab(text=asserted(small_lab)).transitions["clock729"].asserted
     assert not lab().transitions["clock729"].asserted
+
+
+AOM = """
+[channels.aom]
+nominal_hz = 80e6
+reference = "maser"
+hold_s = 10
+sigma = 0
+[logs.synthesizer]
+columns = { aom = 1 }
+"""
+
+
+def test_a_shifter_that_is_read_back_measures_no_light(lab: Any, small_lab: str) -> None:
+    edit = ('{ aom_hz = 80e6, reference = "maser" }', '{ aom = "aom" }')
+    assert lab(edit, text=asserted(small_lab) + AOM).transitions["clock729"].asserted
+    assert not lab(edit, text=small_lab + AOM).transitions["clock729"].asserted
+
+
+def test_a_sum_with_an_asserted_laser_is_asserted(lab: Any, small_lab: str) -> None:
+    text = small_lab + "[lasers.pump]\nfrequency_hz = 2e14\nu_hz = 1\n"
+    transition = lab(
+        ('{ aom_hz = 80e6, reference = "maser" }', '{ sum = "pump" }'),
+        ("target_hz = 411042130000000", "target_hz = 611042050000000"),
+        text=text,
+    ).transitions["clock729"]
+    assert transition.asserted
 
 
 LEVEL = """
@@ -237,7 +264,7 @@ def test_a_level_cannot_vouch_for_undated_integers(problems: Any, small_lab: str
     text = asserted(small_lab) + LEVEL
     found = problems(('witnesses = ["coarse"]', 'witnesses = ["lock"]'), text=text)
     assert found == [
-        "lab.toml:59: transitions.clock729.witnesses: levels cannot vouch for "
+        "lab.toml:58: transitions.clock729.witnesses: levels cannot vouch for "
         "combs.main.f_ceo_sign, lasers.clock.n, lasers.clock.sign: a witness of kind "
         '"frequency", or dated evidence for it, is needed (M19)'
     ]
