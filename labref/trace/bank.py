@@ -8,7 +8,6 @@ below it. (x86-64 keeps the order of stores; elsewhere a reader goes by the WRIT
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,131 +15,144 @@ import numpy as np
 from labref.model.flags import Flag
 from labref.model.times import NS_PER_S
 from labref.model.verdict import State
-from labref.trace.medium import Array, ColumnStore
+from labref.trace.medium import Array, Counters, Plane
 from labref.trace.tables import COLUMNS, Kind
 
 _WRITTEN = np.uint32(Flag.WRITTEN)
 _STEPPED = np.uint32(Flag.CLOCK_STEP)
+_NEVER = -(2**63)
+_NS_PER_S = np.float64(NS_PER_S)
 
 
-@dataclass(frozen=True, slots=True)
 class Block:
-    """``n`` rows for each of ``k`` neighbouring tables of a bank, all arrays (k, n).
+    """``n`` rows for each of ``k`` neighbouring tables of a bank.
 
-    ``values`` are the columns between ``gate_ns`` and ``flags``, in the order of the schema.
+    ``words`` (c, k, n) holds all columns of eight bytes in the order of the schema: as int64
+    start and gate in ns, and behind them as float64 (`floats`) room for the time axis and the
+    other columns. ``state`` uint8 (k, n) for transitions, ``flags`` uint32 (k, n).
     """
 
-    slots: slice
-    start_ns: Array
-    gate_ns: Array
-    values: tuple[Array, ...]
-    flags: Array
+    __slots__ = ("flags", "slots", "state", "words")
+
+    def __init__(self, slots: slice, words: Array, state: Array | None, flags: Array) -> None:
+        self.slots = slots
+        self.words = words
+        self.state = state
+        self.flags = flags
 
     def __len__(self) -> int:
-        return int(self.start_ns.shape[1])
+        return int(self.words.shape[2])
 
     def __getitem__(self, rows: slice) -> Block:
-        return Block(
-            self.slots,
-            self.start_ns[:, rows],
-            self.gate_ns[:, rows],
-            tuple(values[:, rows] for values in self.values),
-            self.flags[:, rows],
-        )
+        return self._part(self.slots, (slice(None), rows))
 
     def table(self, number: int) -> Block:
         """The rows of the ``number``-th table of this block alone."""
-        one = slice(number, number + 1)
         slot = self.slots.start + number
-        return Block(
-            slice(slot, slot + 1),
-            self.start_ns[one],
-            self.gate_ns[one],
-            tuple(values[one] for values in self.values),
-            self.flags[one],
-        )
+        return self._part(slice(slot, slot + 1), (slice(number, number + 1), slice(None)))
+
+    @property
+    def start_ns(self) -> Array:
+        """Gate starts, int64 (k, n)."""
+        start: Array = self.words[0]
+        return start
+
+    @property
+    def floats(self) -> Array:
+        """Time axis and the other columns, float64 (c - 2, k, n), the same memory."""
+        return self.words[2:].view(np.float64)
+
+    def _part(self, slots: slice, chosen: tuple[slice, slice]) -> Block:
+        state = None if self.state is None else self.state[chosen]
+        return Block(slots, self.words[(slice(None), *chosen)], state, self.flags[chosen])
 
 
 class Bank:
     """The series of one kind and gate in a live segment.
 
-    ``columns`` are the stores in the order of the schema; ``rows`` is the store of the row
+    ``planes`` store words, perhaps state, and flags; ``rows`` is the store of the row
     counters of all tables of the segment, ``first`` the index of this bank's first.
     """
 
     def __init__(
         self,
-        kind: Kind,
         count: int,
         capacity: int,
-        columns: Sequence[ColumnStore],
-        rows: ColumnStore,
+        planes: Sequence[Plane],
+        rows: Counters,
         first: int,
         origin_ns: int,
     ) -> None:
-        self.kind = kind
+        self.count = count
         self.capacity = capacity
-        self.filled = np.zeros(count, np.int64)
-        self.last_ns = np.full(count, np.iinfo(np.int64).min)
+        self.newest_ns = _NEVER
         self._level: int | None = 0
-        self._columns = list(columns)
-        self._names = [column.name for column in COLUMNS[kind]]
+        self._levels = np.zeros(count, np.int64)
+        self._last: Array | None = None
+        self._lasts = np.full(count, _NEVER)
+        self._words = planes[0]
+        self._state = planes[1] if len(planes) > 2 else None
+        self._flags = planes[-1]
         self._rows = rows
         self._first = first
-        self._origin_ns = origin_ns
+        self._origin_ns = np.int64(origin_ns)
 
     @property
-    def count(self) -> int:
-        """Number of tables."""
-        return len(self.filled)
+    def filled(self) -> Array:
+        """Rows stored in each table, int64 (count,), as a copy."""
+        if self._level is not None:
+            return np.full(self.count, self._level, np.int64)
+        return self._levels.copy()
+
+    @property
+    def last_ns(self) -> Array:
+        """Start of the last row of each table, int64 (count,); the smallest integer for none."""
+        if self._last is not None:
+            self._lasts[:] = self._last
+            self._last = None
+        return self._lasts
 
     def room(self, slots: slice) -> int:
         """Rows that still fit into each of ``slots``."""
         if self._level is not None:
             return self.capacity - self._level
-        return self.capacity - int(self.filled[slots].max())
+        return self.capacity - int(self._levels[slots].max())
 
     def put(self, block: Block) -> None:
         """Store a block whose times rise and that fits; after this it is acknowledged."""
-        if self._level is None and len(block.start_ns) > 1:
-            levels = self.filled[block.slots]
+        level = self._level
+        if level is None:
+            levels = self._levels[block.slots]
             if (levels != levels[0]).any():
                 for number in range(len(levels)):
                     self._put(block.table(number), int(levels[number]))
                 return
-            self._put(block, int(levels[0]))
-            return
-        self._put(block, self._level if self._level is not None else self.row_of(block.slots))
-
-    def row_of(self, slots: slice) -> int:
-        """The row that comes next in the first of ``slots``."""
-        return int(self.filled[slots.start])
+            level = int(levels[0])
+        self._put(block, level)
 
     def _put(self, block: Block, row: int) -> None:
-        slots, start = block.slots, block.start_ns
-        columns = self._columns
-        columns[0].put(slots, row, (start - self._origin_ns) / NS_PER_S)
-        columns[1].put(slots, row, start)
-        columns[2].put(slots, row, block.gate_ns)
-        for column, values in zip(columns[3:-1], block.values, strict=True):
-            column.put(slots, row, values)
-        columns[-1].put(slots, row, block.flags | _WRITTEN)
-        self._advance(slots, row + start.shape[1])
-        self.last_ns[slots] = start[:, -1]
+        slots, words = block.slots, block.words
+        start = words[0]
+        words[2] = ((start - self._origin_ns) / _NS_PER_S).view(np.int64)
+        self._words.put(slots, row, words)
+        if self._state is not None and block.state is not None:
+            self._state.put(slots, row, block.state[None])
+        self._flags.put(slots, row, (block.flags | _WRITTEN)[None])
+        self._advance(slots, row + start.shape[1], start[:, -1])
 
-    def _advance(self, slots: slice, rows: int) -> None:
-        self.filled[slots] = rows
-        everywhere = slots.stop - slots.start == len(self.filled)
-        self._level = rows if everywhere else self._common_level()
-        where = slice(self._first + slots.start, self._first + slots.stop)
-        self._rows.put(_ONE, where.start, self.filled[None, slots])
-
-    def _common_level(self) -> int | None:
-        first = int(self.filled[0])
-        return first if bool((self.filled == first).all()) else None
-
-
-_ONE = slice(0, 1)
+    def _advance(self, slots: slice, rows: int, last_ns: Array) -> None:
+        newest = max(last_ns.tolist())
+        if newest > self.newest_ns:
+            self.newest_ns = newest
+        if slots.stop - slots.start == self.count:
+            self._last, self._level = last_ns, rows
+        else:
+            self.last_ns[slots] = last_ns
+            levels = self.filled
+            levels[slots] = rows
+            first = int(levels[0])
+            self._levels, self._level = levels, first if bool((levels == first).all()) else None
+        self._rows.set(self._first + slots.start, self._first + slots.stop, rows)
 
 
 class Records:
@@ -154,8 +166,8 @@ class Records:
         kind: Kind,
         slot: int,
         capacity: int,
-        columns: Sequence[ColumnStore],
-        rows: ColumnStore,
+        columns: Sequence[Plane],
+        rows: Counters,
         first: int,
     ) -> None:
         self.capacity = capacity
@@ -176,15 +188,15 @@ class Records:
     def append(self, records: Sequence[dict[str, Any]]) -> None:
         """Store ``records`` behind the others; there must be room."""
         for name, (store, dtype) in self._columns.items():
-            store.put(self._slots, self.row, np.array([[r[name] for r in records]], dtype))
+            store.put(self._slots, self.row, np.array([[[r[name] for r in records]]], dtype))
         self.row += len(records)
-        self._rows.put(_ONE, self._index, np.array([[self.row]], np.int64))
+        self._rows.set(self._index, self._index + 1, self.row)
 
     def replace_last(self, **values: Any) -> None:
         """Overwrite columns of the last record (an interval that goes on)."""
         for name, value in values.items():
             store, dtype = self._columns[name]
-            store.put(self._slots, self.row - 1, np.array([[value]], dtype))
+            store.put(self._slots, self.row - 1, np.array([[[value]]], dtype))
 
 
 def rising(block: Block, last_ns: Array, floor_ns: int) -> tuple[Block, Array]:
@@ -194,21 +206,20 @@ def rising(block: Block, last_ns: Array, floor_ns: int) -> tuple[Block, Array]:
     that moved starts 1 ns after its predecessor, and is flagged CLOCK_STEP; its verdict, where
     there is one, becomes unknown.
     """
-    start = block.start_ns.copy()
+    words = block.words.copy()
+    start = words[0]
     low = np.maximum(last_ns, floor_ns - 1)
     for row in range(start.shape[1]):
         np.maximum(start[:, row], low + 1, out=start[:, row])
         low = start[:, row]
-    moved = start != block.start_ns
-    straight = Block(block.slots, start, block.gate_ns, block.values, block.flags)
-    return stepped(straight, moved), moved
+    moved = start != block.words[0]
+    return stepped(Block(block.slots, words, block.state, block.flags), moved), moved
 
 
 def stepped(block: Block, rows: Array) -> Block:
     """Return ``block`` with ``rows`` (bool (k, n)) flagged CLOCK_STEP and their states unknown."""
+    state = block.state
+    if state is not None:
+        state = np.where(rows, np.uint8(State.UNKNOWN), state)
     flags = np.where(rows, block.flags | _STEPPED, block.flags)
-    values = tuple(
-        np.where(rows, np.uint8(State.UNKNOWN), column) if column.dtype == np.uint8 else column
-        for column in block.values
-    )
-    return Block(block.slots, block.start_ns, block.gate_ns, values, flags)
+    return Block(block.slots, block.words, state, flags)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -21,8 +22,24 @@ Result = tuple[Frequencies, Array]
 Pending = list[tuple[int, Block]]
 
 
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Members of a pass that belong to one bank, by number, and their slots.
+
+    ``is_whole``: they are all tables of the bank, in its order.
+    """
+
+    bank: int
+    numbers: list[int]
+    slots: list[int]
+    is_whole: bool
+
+
 class Sorter:
-    """Sorts what a pass delivers into blocks of the banks of a layout."""
+    """Sorts what a pass delivers into blocks of the banks of a layout.
+
+    Passes mostly look alike, so the grouping of the last pass is kept.
+    """
 
     def __init__(self, layout: TraceLayout) -> None:
         self._channels: dict[str, tuple[int, int]] = {}
@@ -30,6 +47,7 @@ class Sorter:
         self._counts: list[int] = []
         self._columns = {column.name: column for column in layout.transitions}
         self._nominals = {column.name: {str(column.nominal)} for column in layout.transitions}
+        self._last: dict[str, tuple[list[str], list[_Group]]] = {}
         for bank in plan_segment(layout, 0, 1).banks:
             if bank.kind not in (Kind.CHANNEL, Kind.TRANSITION):
                 continue
@@ -41,51 +59,69 @@ class Sorter:
         """Return (bank, block) pairs. Raises TraceError for what the layout does not hold."""
         pending: Pending = []
         if readings:
-            pending += self._sorted(readings, self._channel_place, len, _channel_block)
+            names = [block.channel for block in readings]
+            groups = self._groups("channel", names, self._channels)
+            lengths = [len(block.start_ns) for block in readings]
+            self._add(pending, groups, readings, lengths, _channel_block)
         if results:
-            pending += self._sorted(
-                results, self._transition_place, lambda result: len(result[0]), _transition_block
-            )
+            self._check(results)
+            names = [frequencies.transition for frequencies, _ in results]
+            groups = self._groups("transition", names, self._transitions)
+            lengths = [len(frequencies.start_ns) for frequencies, _ in results]
+            self._add(pending, groups, results, lengths, _transition_block)
         return pending
 
-    def _sorted(
+    def _groups(
+        self, what: str, names: list[str], places: dict[str, tuple[int, int]]
+    ) -> list[_Group]:
+        known = self._last.get(what)
+        if known is not None and known[0] == names:
+            return known[1]
+        found: dict[int, tuple[list[int], list[int]]] = {}
+        for number, name in enumerate(names):
+            if name not in places:
+                raise _unknown(name, what, places)
+            bank, slot = places[name]
+            numbers, slots = found.setdefault(bank, ([], []))
+            numbers.append(number)
+            slots.append(slot)
+        groups = [
+            _Group(bank, numbers, slots, slots == list(range(self._counts[bank])))
+            for bank, (numbers, slots) in found.items()
+        ]
+        self._last[what] = (names, groups)
+        return groups
+
+    def _add(
         self,
-        items: Iterable[Any],
-        place: Callable[[Any], tuple[int, int]],
-        length: Callable[[Any], int],
-        make: Callable[[slice, Sequence[Any]], Block],
-    ) -> Pending:
-        groups: dict[int, list[tuple[int, Any]]] = {}
-        for item in items:
-            if length(item):
-                bank, slot = place(item)
-                groups.setdefault(bank, []).append((slot, item))
-        pending: Pending = []
-        for bank, members in groups.items():
-            count = self._counts[bank]
-            whole = [slot for slot, _ in members] == list(range(count))
-            if whole and len({length(item) for _, item in members}) == 1:
-                pending.append((bank, make(slice(0, count), [item for _, item in members])))
-            else:
-                pending += [(bank, make(slice(n, n + 1), [item])) for n, item in members]
-        return pending
+        pending: Pending,
+        groups: Iterable[_Group],
+        members: Sequence[Any],
+        lengths: list[int],
+        make: Callable[[slice, Sequence[Any], int], Block],
+    ) -> None:
+        for group in groups:
+            sizes = {lengths[number] for number in group.numbers}
+            if group.is_whole and len(sizes) == 1:
+                size = sizes.pop()
+                if size:
+                    slots = slice(0, len(group.slots))
+                    chosen = [members[number] for number in group.numbers]
+                    pending.append((group.bank, make(slots, chosen, size)))
+                continue
+            for number, slot in zip(group.numbers, group.slots, strict=True):
+                if size := lengths[number]:
+                    one = make(slice(slot, slot + 1), [members[number]], size)
+                    pending.append((group.bank, one))
 
-    def _channel_place(self, readings: Readings) -> tuple[int, int]:
-        try:
-            return self._channels[readings.channel]
-        except KeyError:
-            raise _unknown(readings.channel, "channel", self._channels) from None
-
-    def _transition_place(self, result: Result) -> tuple[int, int]:
-        frequencies, states = result
-        try:
-            place = self._transitions[frequencies.transition]
-        except KeyError:
-            raise _unknown(frequencies.transition, "transition", self._transitions) from None
-        if len(states) != len(frequencies):
-            raise TraceError(f"trace: {frequencies.transition}: one state per gate is needed")
-        self._check_epoch(self._columns[frequencies.transition], frequencies)
-        return place
+    def _check(self, results: Sequence[Result]) -> None:
+        for frequencies, states in results:
+            name = frequencies.transition
+            if name not in self._columns:
+                raise _unknown(name, "transition", self._columns)
+            if len(states) != len(frequencies.start_ns):
+                raise TraceError(f"trace: {name}: one state per gate is needed")
+            self._check_epoch(self._columns[name], frequencies)
 
     def _check_epoch(self, column: TransitionColumn, frequencies: Frequencies) -> None:
         known = self._nominals[column.name]
@@ -109,35 +145,41 @@ def _unknown(name: str, what: str, known: Iterable[str]) -> TraceError:
     )
 
 
-def _stack(arrays: Sequence[Array], shape: tuple[int, int]) -> Array:
-    return np.concatenate(arrays).reshape(shape) if len(arrays) > 1 else arrays[0].reshape(shape)
+def _channel_block(slots: slice, readings: Sequence[Readings], size: int) -> Block:
+    count = len(readings)
+    words = np.empty((5, count, size), np.int64)
+    _put_gates(words, [r.start_ns for r in readings], [r.stop_ns for r in readings])
+    values = [r.offset for r in readings]
+    values += [_not_stated(size) if r.errors is None else r.errors for r in readings]
+    np.concatenate(values, out=words[3:].view(np.float64).reshape(-1))
+    flags = np.concatenate([r.flags for r in readings]).reshape(count, size)
+    return Block(slots, words, None, flags)
 
 
-def _channel_block(slots: slice, readings: Sequence[Readings]) -> Block:
-    shape = (len(readings), len(readings[0]))
-    start = _stack([r.start_ns for r in readings], shape)
-    stop = _stack([r.stop_ns for r in readings], shape)
-    offset = _stack([r.offset for r in readings], shape)
-    if any(r.errors is not None for r in readings):
-        blank = np.full(shape[1], np.nan)
-        errors = _stack([blank if r.errors is None else r.errors for r in readings], shape)
-    else:
-        errors = np.full(shape, np.nan)
-    flags = _stack([r.flags for r in readings], shape)
-    return Block(slots, start, stop - start, (offset, errors), flags)
-
-
-def _transition_block(slots: slice, results: Sequence[Result]) -> Block:
+def _transition_block(slots: slice, results: Sequence[Result], size: int) -> Block:
     found = [frequencies for frequencies, _ in results]
-    shape = (len(found), len(found[0]))
-    start = _stack([f.start_ns for f in found], shape)
-    stop = _stack([f.stop_ns for f in found], shape)
-    constant = np.repeat(np.array([[f.u_constant_hz] for f in found]), shape[1], axis=1)
-    values = (
-        _stack([f.detuning for f in found], shape),
-        _stack([f.offset for f in found], shape),
-        _stack([f.errors for f in found], shape),
-        constant,
-        _stack([np.asarray(states, np.uint8) for _, states in results], shape),
-    )
-    return Block(slots, start, stop - start, values, _stack([f.flags for f in found], shape))
+    count = len(found)
+    words = np.empty((7, count, size), np.int64)
+    _put_gates(words, [f.start_ns for f in found], [f.stop_ns for f in found])
+    values = [f.detuning for f in found]
+    values += [f.offset for f in found]
+    values += [f.errors for f in found]
+    floats = words[3:].view(np.float64)
+    np.concatenate(values, out=floats[:3].reshape(-1))
+    floats[3] = np.array([[f.u_constant_hz] for f in found])
+    state = np.concatenate([np.asarray(s, np.uint8) for _, s in results]).reshape(count, size)
+    flags = np.concatenate([f.flags for f in found]).reshape(count, size)
+    return Block(slots, words, state, flags)
+
+
+def _put_gates(words: Array, starts: list[Array], stops: list[Array]) -> None:
+    """Put starts and lengths of gates into the first two columns."""
+    np.concatenate(starts + stops, out=words[:2].reshape(-1))
+    np.subtract(words[1], words[0], out=words[1])
+
+
+_NAN = np.full(1024, np.nan)
+
+
+def _not_stated(size: int) -> Array:
+    return _NAN[:size] if size <= len(_NAN) else np.full(size, np.nan)

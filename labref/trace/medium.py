@@ -109,44 +109,68 @@ def opened(path: Path, flags: int) -> Iterator[int]:
         os.close(fd)
 
 
-class ColumnStore(Protocol):
-    """One column of a bank: ``m`` equally long columns of tables, as a matrix (m, capacity)."""
+class Plane(Protocol):
+    """Neighbouring columns of one type in a bank, as a box (columns, tables, capacity)."""
 
     def put(self, slots: slice, row: int, values: Array) -> None:
-        """Store ``values`` (k, n) at rows ``row`` to ``row + n`` of ``slots`` (k of them)."""
+        """Store ``values`` (c, k, n): rows ``row`` to ``row + n`` of the tables in ``slots``."""
         ...
 
 
-class MappedColumn:
-    """A column in a shared memory map: one strided store for all tables of a bank."""
+class MappedPlane:
+    """A plane in a shared memory map: one strided store for all its columns and tables."""
+
+    __slots__ = ("_view",)
 
     def __init__(self, view: Array) -> None:
         self._view = view
 
     def put(self, slots: slice, row: int, values: Array) -> None:
-        """Store ``values`` (k, n)."""
-        if values.shape[1] == 1:
-            self._view[slots, row] = values[:, 0]
+        """Store ``values`` (c, k, n)."""
+        count = values.shape[2]
+        if count == 1:
+            self._view[:, slots, row] = values[:, :, 0]
         else:
-            self._view[slots, row : row + values.shape[1]] = values
+            self._view[:, slots, row : row + count] = values
 
 
-class WrittenColumn:
-    """A column that is written by `os.pwrite`, table by table."""
+class WrittenPlane:
+    """A plane that is written by `os.pwrite`, column by column and table by table."""
 
-    def __init__(self, fd: int, dtype: str, offsets: list[int]) -> None:
+    def __init__(self, fd: int, dtype: str, offsets: list[list[int]]) -> None:
         self._fd = fd
         self._dtype = np.dtype(dtype)
         self._offsets = offsets
 
     def put(self, slots: slice, row: int, values: Array) -> None:
-        """Store ``values`` (k, n)."""
+        """Store ``values`` (c, k, n)."""
         where = row * self._dtype.itemsize
-        for offset, line in zip(self._offsets[slots], values, strict=True):
-            data = np.ascontiguousarray(line, self._dtype).tobytes()
-            written = os.pwrite(self._fd, data, offset + where)
-            if written != len(data):
-                raise OSError(errno.EIO, "short write to a live segment")
+        for offsets, column in zip(self._offsets, values, strict=True):
+            for offset, line in zip(offsets[slots], column, strict=True):
+                data = np.ascontiguousarray(line, self._dtype).tobytes()
+                written = os.pwrite(self._fd, data, offset + where)
+                if written != len(data):
+                    raise OSError(errno.EIO, "short write to a live segment")
+
+
+class Counters:
+    """The row counters of a segment: in the map, or by `os.pwrite`."""
+
+    __slots__ = ("_fd", "_offset", "_view")
+
+    def __init__(self, view: Array | None, fd: int, offset: int) -> None:
+        self._view = view
+        self._fd = fd
+        self._offset = offset
+
+    def set(self, begin: int, end: int, rows: int | Array) -> None:
+        """Set counters ``begin`` to ``end``, all to one number or each to its own."""
+        if self._view is not None:
+            self._view[begin:end] = rows
+            return
+        data = np.broadcast_to(np.asarray(rows, np.int64), (end - begin,)).tobytes()
+        if os.pwrite(self._fd, data, self._offset + 8 * begin) != len(data):
+            raise OSError(errno.EIO, "short write to a live segment")
 
 
 class Medium:
@@ -163,16 +187,26 @@ class Medium:
             os.close(self.fd)
             raise
 
-    def column(self, dtype: str, offsets: list[int], capacity: int) -> ColumnStore:
-        """Return the store of equally long columns that begin at ``offsets`` in the file."""
-        strides = set(np.diff(offsets).tolist())
-        if self._map is None or len(strides) > 1:
-            return WrittenColumn(self.fd, dtype, offsets)
+    def plane(self, dtype: str, offsets: list[list[int]], capacity: int) -> Plane:
+        """Return the store of columns that begin at ``offsets`` (columns, tables) in the file."""
+        where = np.array(offsets, np.int64)
         kind = np.dtype(dtype)
-        stride = strides.pop() if strides else capacity * kind.itemsize
-        shape = (len(offsets), capacity)
-        view: Array = np.ndarray(shape, kind, self._map, offsets[0], (stride, kind.itemsize))
-        return MappedColumn(view)
+        alone = capacity * kind.itemsize
+        between_columns = _stride(np.diff(where, axis=0), alone)
+        between_tables = _stride(np.diff(where, axis=1), alone)
+        if self._map is None or between_columns is None or between_tables is None:
+            return WrittenPlane(self.fd, dtype, offsets)
+        shape = (*where.shape, capacity)
+        strides = (between_columns, between_tables, kind.itemsize)
+        view: Array = np.ndarray(shape, kind, self._map, offsets[0][0], strides)
+        return MappedPlane(view)
+
+    def counters(self, offset: int, count: int) -> Counters:
+        """Return the row counters (int64) that begin at ``offset``."""
+        view: Array | None = None
+        if self._map is not None:
+            view = np.ndarray((count,), np.int64, self._map, offset)
+        return Counters(view, self.fd, offset)
 
     def sync(self) -> None:
         """Wait until everything stored so far is on the disk."""
@@ -184,3 +218,11 @@ class Medium:
             os.close(self.fd)
             self.fd = -1
         self._map = None
+
+
+def _stride(steps: Array, alone: int) -> int | None:
+    """The common step of equally spaced columns, ``alone`` for a single one, else None."""
+    if not steps.size:
+        return alone
+    first = int(steps.flat[0])
+    return first if bool((steps == first).all()) else None

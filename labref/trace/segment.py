@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import threading
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from labref.trace.bank import Bank, Records
-from labref.trace.create import SegmentPlan
+from labref.trace.create import BankPlan, SegmentPlan
 from labref.trace.layout import VALIDITY_SUFFIX
-from labref.trace.medium import ColumnStore, Medium
-from labref.trace.tables import COLUMNS, Kind
+from labref.trace.medium import Medium
+from labref.trace.tables import COLUMNS, Column, Kind
 
 
 class Segment:
@@ -45,37 +46,32 @@ class Segment:
         self._count = sum(len(bank.tables) for bank in plan.banks)
         self._medium = Medium(path, mapped)
         self._closing = threading.Lock()
-        self._rows = self._medium.column("<i8", [rows], self._count)
-        self._synced = self._medium.column("<i8", [synced], self._count)
+        self._rows = self._medium.counters(rows, self._count)
+        self._synced = self._medium.counters(synced, self._count)
         self._counters: list[Bank | Records] = []
         first = 0
         for index, bank in enumerate(plan.banks):
-            columns = [
-                self._medium.column(column.dtype, offsets[index, column.name], bank.capacity)
-                for column in COLUMNS[bank.kind]
-            ]
-            self._add(index, columns, first)
+            columns = {column.name: offsets[index, column.name] for column in COLUMNS[bank.kind]}
+            self._add(bank, columns, first)
             first += len(bank.tables)
 
-    def _add(self, index: int, columns: list[ColumnStore], first: int) -> None:
-        plan = self.plan.banks[index]
+    def _add(self, plan: BankPlan, offsets: dict[str, list[int]], first: int) -> None:
+        columns = COLUMNS[plan.kind]
         if plan.kind in (Kind.CHANNEL, Kind.TRANSITION):
-            bank = Bank(
-                plan.kind,
-                len(plan.tables),
-                plan.capacity,
-                columns,
-                self._rows,
-                first,
-                self.plan.start_ns,
-            )
+            planes = [
+                self._medium.plane(dtype, [offsets[c.name] for c in group], plan.capacity)
+                for dtype, group in groupby(columns, key=_plane_type)
+            ]
+            count, origin = len(plan.tables), self.plan.start_ns
+            bank = Bank(count, plan.capacity, planes, self._rows, first, origin)
             for slot, table in enumerate(plan.tables):
                 self.where[table.name] = (len(self.banks), slot)
             self.banks.append(bank)
             self._counters.append(bank)
             return
+        stores = [self._medium.plane(c.dtype, [offsets[c.name]], plan.capacity) for c in columns]
         for slot, table in enumerate(plan.tables):
-            records = Records(plan.kind, slot, plan.capacity, columns, self._rows, first)
+            records = Records(plan.kind, slot, plan.capacity, stores, self._rows, first)
             self._counters.append(records)
             if plan.kind is Kind.MESSAGES:
                 self.messages = records
@@ -117,11 +113,11 @@ class Segment:
                 return
             rows = self._row_counts()
             self._medium.sync()
-            self._synced.put(slice(0, 1), 0, rows[None, :])
+            self._synced.set(0, self._count, rows)
 
     def _row_counts(self) -> np.ndarray[Any, np.dtype[np.int64]]:
         parts = [
-            counter.filled.copy() if isinstance(counter, Bank) else np.array([counter.row])
+            counter.filled if isinstance(counter, Bank) else np.array([counter.row])
             for counter in self._counters
         ]
         return np.concatenate(parts).astype(np.int64)
@@ -135,3 +131,8 @@ class Segment:
         """Let go of the file without synchronising, as a killed process would."""
         with self._closing:
             self._medium.close()
+
+
+def _plane_type(column: Column) -> str:
+    """Columns of eight bytes are stored together, whatever they mean."""
+    return "<i8" if column.dtype.endswith("8") else column.dtype

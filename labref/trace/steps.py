@@ -45,12 +45,12 @@ class StepWatch:
 
     def course(self, segment: Segment, bank: Bank, block: Block) -> Course:
         """Say how to store ``block``; BACK is said at most as often as the limits allow."""
-        start = block.start_ns
-        first = start[:, 0]
-        last = bank.last_ns[block.slots]
-        is_far = int(first.min()) < segment.start_ns - LATEST_NS
-        if not is_far and bool((first > last).all()):
-            crooked = len(block) > 1 and bool((start[:, 1:] <= start[:, :-1]).any())
+        start = block.words[0]
+        earliest = min(start[:, 0].tolist())
+        is_far = earliest < segment.start_ns - LATEST_NS
+        rises = earliest > bank.newest_ns or bool((start[:, 0] > bank.last_ns[block.slots]).all())
+        if rises and not is_far:
+            crooked = start.shape[1] > 1 and bool((start[:, 1:] <= start[:, :-1]).any())
             return Course.CROOKED if crooked or self._unflagged else Course.RISING
         if (is_far or self._goes_on_behind(bank, block)) and self._may_step():
             self._is_stepping = True
@@ -114,6 +114,8 @@ class StepWatch:
 
 def rows_before(block: Block, end_ns: int) -> int:
     """How many rows of ``block`` start before ``end_ns`` in every table."""
-    if int(block.start_ns.max()) < end_ns:
-        return len(block)
-    return int((block.start_ns < end_ns).all(axis=0).argmin())
+    start = block.words[0]
+    # Times rise as a rule: the last row decides; a block of one row needs no more.
+    if max(start[:, -1].tolist()) < end_ns and (start.shape[1] == 1 or int(start.max()) < end_ns):
+        return int(start.shape[1])
+    return int((start < end_ns).all(axis=0).argmin())

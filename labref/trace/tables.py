@@ -55,10 +55,11 @@ CONSTANT = Column("u_constant", "<f8", "Hz", "constant part, one sigma, does not
 STATE = Column("state", "|u1", "", "verdict")
 FLAGS = Column("flags", "<u4", "", "flags; 0: nothing was written")
 
-# Written in this order: what makes a row valid comes last.
+# Written in this order: what makes a row valid comes last. Neighbours of one type are stored
+# together.
 COLUMNS: dict[Kind, tuple[Column, ...]] = {
-    Kind.CHANNEL: (TIME, TIME_NS, GATE_NS, OFFSET, ERRORS, FLAGS),
-    Kind.TRANSITION: (TIME, TIME_NS, GATE_NS, DETUNING, OFFSET, ERRORS, CONSTANT, STATE, FLAGS),
+    Kind.CHANNEL: (TIME_NS, GATE_NS, TIME, OFFSET, ERRORS, FLAGS),
+    Kind.TRANSITION: (TIME_NS, GATE_NS, TIME, DETUNING, OFFSET, ERRORS, CONSTANT, STATE, FLAGS),
     Kind.VALIDITY: (
         Column("begin_ns", "<i8", "ns", "begin, ns since 1970 UTC (POSIX)"),
         Column("end_ns", "<i8", "ns", "end, ns since 1970 UTC (POSIX)"),
