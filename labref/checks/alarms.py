@@ -1,38 +1,39 @@
 """Alarms: levels shaped by delays and latching. They never delay or soften a verdict (M5).
 
-Theory of operation. For each transition and kind there is one line with a condition:
+Theory of operation. A transition has one line per kind of reason ("outside tolerance", "link
+down", ...), made when that kind first occurs. At each gate a line gets one of three inputs:
 
-    kind                 raised while            cleared while
-    outside tolerance    state is bad            state is good
-    not known            state is unknown        state is good or bad
+    present    some check names the kind at this gate
+    absent     the check that named it says good, or it was an unknown and the gate is not
+    neither    nothing can be said: an "outside tolerance" stays while the link is down
 
-    level \\ input   raise-condition            neither              clear-condition
-    clear            wait on-delay -> raised    forget the wait      forget the wait
-    raised           forget the wait            stay                 wait off-delay -> clear *
+    level \\ input   present                  neither              absent
+    clear            wait on-delay -> raised  forget the wait      forget the wait
+    raised           forget the wait          stay                 wait off-delay -> clear *
 
     * a latching alarm also waits to be acknowledged.
 
-Delays are counted in the gates' own time, from the start of the first gate with the condition.
+Delays are counted in the gates' own time, from the start of the first gate with the input.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from enum import Enum
 
 import numpy as np
 
 from labref.model.result import Result
-from labref.model.verdict import Alarm, AlarmLevel, State
+from labref.model.verdict import NOTHING, Alarm, AlarmLevel, Reason, State
 
-OUTSIDE = "outside tolerance"
-NOT_KNOWN = "not known"
 
-# kind: (states that raise, states that clear)
-KINDS: dict[str, tuple[frozenset[int], frozenset[int]]] = {
-    OUTSIDE: (frozenset({State.BAD}), frozenset({State.GOOD})),
-    NOT_KNOWN: (frozenset({State.UNKNOWN}), frozenset({State.GOOD, State.BAD})),
-}
+class Input(Enum):
+    """What one gate says about one kind."""
+
+    PRESENT = "present"
+    ABSENT = "absent"
+    NEITHER = "neither"
 
 
 @dataclass
@@ -47,15 +48,13 @@ class Line:
     level: AlarmLevel = AlarmLevel.CLEAR
     acknowledged: bool = False
     waiting_since_ns: int | None = None
+    check: str = ""
+    was_bad: bool = False
 
-    def step(
-        self, state: int, start_ns: int, stop_ns: int, message: str, clears: str
-    ) -> Alarm | None:
-        """Take one gate's state; return the alarm when its level changes."""
-        raising, clearing = KINDS[self.kind]
+    def step(self, said: Input, start_ns: int, stop_ns: int, reason: Reason) -> Alarm | None:
+        """Take one gate; return the alarm when its level changes."""
         is_clear = self.level is AlarmLevel.CLEAR
-        wanted = state in (raising if is_clear else clearing)
-        if not wanted:
+        if said is not (Input.PRESENT if is_clear else Input.ABSENT):
             self.waiting_since_ns = None
             return None
         if self.waiting_since_ns is None:
@@ -67,51 +66,76 @@ class Line:
             return None
         since, self.waiting_since_ns, self.acknowledged = self.waiting_since_ns, None, False
         self.level = AlarmLevel.RAISED if is_clear else AlarmLevel.CLEAR
-        return Alarm(self.subject, self.kind, self.level, since, message, clears)
+        return Alarm(self.subject, self.kind, self.level, since, reason.text, reason.clears)
+
+    @property
+    def is_quiet(self) -> bool:
+        """Whether it neither stands nor waits."""
+        return self.level is AlarmLevel.CLEAR and self.waiting_since_ns is None
 
 
 class Alarms:
     """The alarm lines of one transition, fed with its results."""
 
     def __init__(
-        self,
-        subject: str,
-        on_delay_ns: int = 0,
-        off_delay_ns: int = 0,
-        latching: bool = False,
+        self, subject: str, on_delay_ns: int = 0, off_delay_ns: int = 0, latching: bool = False
     ) -> None:
-        self.lines = tuple(
-            Line(subject, kind, on_delay_ns, off_delay_ns, latching) for kind in KINDS
-        )
+        self._subject = subject
+        self._shape = (on_delay_ns, off_delay_ns, latching)
+        self._lines: dict[str, Line] = {}
 
     def feed(self, result: Result) -> Iterator[Alarm]:
         """Yield every change of level that the block brings, in time order."""
         for gate in self._gates_that_matter(result):
-            state = int(result.states[gate])
             start = int(result.frequencies.start_ns[gate])
             stop = int(result.frequencies.stop_ns[gate])
-            reason, clears = result.reason(gate)
-            for line in self.lines:
-                alarm = line.step(state, start, stop, reason, clears)
+            named = self._named(result, gate)
+            for line in self._lines.values():
+                said = self._said(line, named, result, gate)
+                alarm = line.step(said, start, stop, named.get(line.kind, NOTHING))
                 if alarm is not None:
                     yield alarm
 
-    def acknowledge(self) -> None:
-        """A person has seen it: latched alarms may clear."""
-        for line in self.lines:
-            line.acknowledged = True
+    def acknowledge(self, kind: str | None = None) -> None:
+        """A person has seen it (all, or one kind): latched alarms may clear."""
+        for line in self._lines.values():
+            line.acknowledged = line.acknowledged or kind in (None, line.kind)
 
     @property
     def raised(self) -> tuple[str, ...]:
         """Kinds that stand."""
-        return tuple(line.kind for line in self.lines if line.level is AlarmLevel.RAISED)
+        if not self._lines:
+            return ()
+        return tuple(k for k, line in self._lines.items() if line.level is AlarmLevel.RAISED)
+
+    def _named(self, result: Result, gate: int) -> dict[str, Reason]:
+        """Every kind that some check names at this gate; its line is made if it is new."""
+        found: dict[str, Reason] = {}
+        for judgement in result.judgements:
+            state = judgement.states[gate]
+            if state == State.GOOD:
+                continue
+            reason = judgement.texts[judgement.reasons[gate]]
+            kind = reason.kind or judgement.check
+            found[kind] = reason
+            if kind not in self._lines:
+                self._lines[kind] = Line(self._subject, kind, *self._shape)
+            line = self._lines[kind]
+            line.check, line.was_bad = judgement.check, bool(state == State.BAD)
+        return found
+
+    def _said(self, line: Line, named: dict[str, Reason], result: Result, gate: int) -> Input:
+        if line.kind in named:
+            return Input.PRESENT
+        if not line.was_bad:
+            return Input.ABSENT
+        by_check = {judgement.check: judgement.states[gate] for judgement in result.judgements}
+        is_good = by_check.get(line.check, result.states[gate]) == State.GOOD
+        return Input.ABSENT if is_good else Input.NEITHER
 
     def _gates_that_matter(self, result: Result) -> range | list[int]:
         """All gates, unless the block is good throughout and nothing stands or waits."""
-        quiet = all(
-            line.level is AlarmLevel.CLEAR and line.waiting_since_ns is None for line in self.lines
-        )
-        if not quiet:
+        if any(not line.is_quiet for line in self._lines.values()):
             return range(len(result.states))
         if result.is_good_throughout:
             return []

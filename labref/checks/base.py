@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from labref.model.readings import Readings
 from labref.model.result import unusable_reason
-from labref.model.verdict import Frequencies, Judgement, State
+from labref.model.verdict import NOTHING, Frequencies, Judgement, Reason, State
 
 
 @runtime_checkable
@@ -35,25 +35,25 @@ class Reasons:
     """Collects the few distinct reasons of a block; index 0 is 'nothing to say'."""
 
     def __init__(self) -> None:
-        self._texts: dict[tuple[str, str], int] = {("", ""): 0}
+        self._texts: dict[Reason, int] = {NOTHING: 0}
 
-    def index(self, reason: str, clears: str = "") -> int:
+    def index(self, reason: Reason) -> int:
         """Number of a reason, new or known."""
-        return self._texts.setdefault((reason, clears), len(self._texts))
+        return self._texts.setdefault(reason, len(self._texts))
 
     @property
-    def texts(self) -> tuple[tuple[str, str], ...]:
-        """All (reason, what clears it), by number."""
+    def texts(self) -> tuple[Reason, ...]:
+        """All reasons, by number."""
         return tuple(self._texts)
 
 
-def all_unknown(check: str, count: int, reason: str, clears: str = "") -> Judgement:
+def all_unknown(check: str, count: int, reason: Reason) -> Judgement:
     """Return the judgement 'unknown' for ``count`` gates, with one reason."""
     return Judgement(
         check,
         np.zeros(count, np.uint8),
         np.ones(count, np.intp),
-        (("", ""), (reason, clears)),
+        (NOTHING, reason),
     )
 
 
@@ -71,6 +71,5 @@ def unusable_judgement(
         states[missing] = State.UNKNOWN
         for flags in np.unique(frequencies.flags[missing]):
             where = missing & (frequencies.flags == flags)
-            text = unusable_reason(int(flags))
-            indices[where] = reasons.index(text, "a usable reading in every channel it needs")
+            indices[where] = reasons.index(unusable_reason(int(flags)))
     return Judgement(check, states, indices, reasons.texts, leans_on)

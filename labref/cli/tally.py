@@ -86,7 +86,7 @@ class TransitionTally:
             if abs(farthest) > abs(self.farthest_hz):
                 self.farthest_hz = farthest
         for gate in np.flatnonzero(states != State.GOOD):
-            reason = result.reason(int(gate))[0]
+            reason = result.reason(int(gate)).text
             self.reasons[reason] = self.reasons.get(reason, 0) + 1
 
     @property

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from labref.model.flags import Flag, flag_text
-from labref.model.verdict import Frequencies, Judgement, State, all_good
+from labref.model.verdict import NOTHING, Frequencies, Judgement, Reason, State, all_good
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -19,13 +19,13 @@ class Result:
     states: npt.NDArray[np.uint8]
     judgements: tuple[Judgement, ...] = ()
 
-    def reason(self, gate: int) -> tuple[str, str]:
-        """Why gate number ``gate`` has its state: (reason, what clears it); empty when good."""
+    def reason(self, gate: int) -> Reason:
+        """Why gate number ``gate`` has its state; `NOTHING` when good."""
         state = self.states[gate]
         for judgement in self.judgements:
             if state != State.GOOD and judgement.states[gate] == state:
                 return judgement.texts[judgement.reasons[gate]]
-        return ("", "")
+        return NOTHING
 
     @property
     def is_good_throughout(self) -> bool:
@@ -38,6 +38,29 @@ class Result:
         return tuple(name for judgement in self.judgements for name in judgement.leans_on)
 
 
-def unusable_reason(flags: int) -> str:
-    """Text for a gate that could not be derived."""
-    return flag_text(flags & ~int(Flag.WRITTEN)) or "no usable reading"
+def unusable_reason(flags: int) -> Reason:
+    """Why a gate with these ``flags`` could not be derived."""
+    if not flags & ~int(Flag.WRITTEN):
+        return Reason("no usable reading", _CLEARS, "no reading")
+    first = next((flag for flag in _KINDS if flags & flag), Flag.GAP)
+    return Reason(flag_text(flags & ~int(Flag.WRITTEN)), _CLEARS, _KINDS[first])
+
+
+_CLEARS = "a usable reading in every channel it needs"
+
+# The gravest first: it names the kind of the alarm.
+_KINDS: dict[Flag, str] = {
+    Flag.LINK: "link down",
+    Flag.REFERENCE: "reference not trusted",
+    Flag.SETTINGS: "settings differ",
+    Flag.CLOCK_STEP: "clock step",
+    Flag.CYCLE_SLIP: "cycle slip",
+    Flag.SATURATED: "signal level",
+    Flag.TOO_GOOD: "too good",
+    Flag.UNITS: "unit or range",
+    Flag.NOT_SYNCHRONOUS: "not synchronous",
+    Flag.UNVERIFIED: "not verified",
+    Flag.STALE: "no reading",
+    Flag.LATE: "no reading",
+    Flag.GAP: "no reading",
+}

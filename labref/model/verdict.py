@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -102,17 +103,29 @@ class Frequencies:
         return combined
 
 
+class Reason(NamedTuple):
+    """Why a gate is not good, what clears it, and its ``kind`` in a few words for alarms."""
+
+    text: str = ""
+    clears: str = ""
+    kind: str = ""
+
+
+NOTHING = Reason()
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Judgement:
     """What one check says of a block: ``states`` uint8 (n,), ``reasons`` int (n,) into ``texts``.
 
-    ``texts`` are (reason, what clears it); ``leans_on`` names the witnesses a good leans on.
+    ``texts`` begins with `NOTHING`, for good gates; ``leans_on`` names the witnesses on which
+    a good leans.
     """
 
     check: str
     states: npt.NDArray[np.uint8]
     reasons: npt.NDArray[np.intp]
-    texts: tuple[tuple[str, str], ...]
+    texts: tuple[Reason, ...]
     leans_on: tuple[str, ...] = ()
 
 
@@ -138,7 +151,7 @@ class AlarmLevel(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Alarm:
-    """One alarm: ``kind`` in words (``outside tolerance``, ``no witness``), for one subject."""
+    """One alarm of one subject: ``kind`` in a few words (``outside tolerance``, ``link down``)."""
 
     subject: str
     kind: str

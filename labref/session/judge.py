@@ -11,7 +11,7 @@ from labref.model.errors import InputError
 from labref.model.fault import Fault
 from labref.model.readings import Readings
 from labref.model.result import Result
-from labref.model.verdict import Frequencies, Judgement, State, combine
+from labref.model.verdict import Frequencies, Judgement, Reason, State, combine
 from labref.session.announce import Announcer
 
 
@@ -72,7 +72,8 @@ class Judge:
         except Exception as error:  # noqa: BLE001 - a failing check is a fault and an unknown
             time_ns = int(frequencies.stop_ns[-1]) if len(frequencies) else 0
             tell.fault(Fault(where, repr(error), time_ns))
-            return all_unknown(check.name, len(frequencies), f"{check.name} check failed")
+            reason = Reason(f"{check.name} check failed", "a check that works", "check failed")
+            return all_unknown(check.name, len(frequencies), reason)
         tell.cleared(where)
         return judgement
 

@@ -139,7 +139,7 @@ class Validity:
             return []
         closed: list[Interval] = []
         for gate in range(len(states)):
-            reason = result.reason(gate)[0]
+            reason = result.reason(gate).text
             closed += self._take(int(starts[gate]), int(stops[gate]), int(states[gate]), reason)
         return closed
 

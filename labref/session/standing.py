@@ -11,7 +11,7 @@ from labref.checks.alarms import Alarms
 from labref.config.lab import LabTransition
 from labref.model.result import Result
 from labref.model.times import Clock
-from labref.model.verdict import State, Verdict
+from labref.model.verdict import NOTHING, State, Verdict
 from labref.session.status import Standing, Status
 
 
@@ -79,7 +79,7 @@ class Standings:
             since = int(started[0])
         if old.valid_until_ns < 0 and state == verdict.state:
             since = int(started[0])
-        reason, clears = result.reason(-1) if state != State.GOOD else ("", "")
+        reason, clears, _ = result.reason(-1) if state != State.GOOD else NOTHING
         leans_on = result.leans_on
         if (
             state == verdict.state

@@ -19,7 +19,16 @@ from labref.config.provenance import why_dependent
 from labref.hookspecs import hookimpl
 from labref.model.channel import Role
 from labref.model.readings import Readings
-from labref.model.verdict import Frequencies, Judgement, State, all_good, no_reasons
+from labref.model.text import limits_text
+from labref.model.verdict import (
+    NOTHING,
+    Frequencies,
+    Judgement,
+    Reason,
+    State,
+    all_good,
+    no_reasons,
+)
 
 FREQUENCY = "frequency"
 
@@ -54,7 +63,7 @@ class EvidenceCheck:
             track.see(readings)
         count = len(frequencies)
         if count == 1 and self._all_speak(frequencies):
-            return Judgement(self.name, all_good(1), no_reasons(1), (("", ""),), self._leans_on)
+            return Judgement(self.name, all_good(1), no_reasons(1), (NOTHING,), self._leans_on)
         states = np.full(count, State.GOOD, np.uint8)
         indices = np.zeros(count, np.intp)
         reasons = Reasons()
@@ -81,10 +90,10 @@ class EvidenceCheck:
     ) -> None:
         """Write states and reasons, the gravest last so that it stands."""
 
-        def overrule(where: np.ndarray[Any, Any], state: State, reason: str, clears: str) -> None:
+        def overrule(where: np.ndarray[Any, Any], state: State, reason: Reason) -> None:
             if where.any():
                 states[where] = state
-                indices[where] = reasons.index(reason, clears)
+                indices[where] = reasons.index(reason)
 
         everywhere = np.ones(len(states), bool)
         if self._needs_witness:
@@ -92,48 +101,53 @@ class EvidenceCheck:
             for track in self._witnesses:
                 inside, outside = self._says(track, frequencies)
                 speaks |= inside
-                overrule(outside, State.UNKNOWN, *_disagrees(track))
+                overrule(outside, State.UNKNOWN, _disagrees(track))
                 speaks &= ~outside
             silent = ~speaks & (states == State.GOOD)
-            overrule(silent, State.UNKNOWN, *_silent(self._leans_on))
+            overrule(silent, State.UNKNOWN, _silent(self._leans_on))
         if self._missing:
-            overrule(everywhere, State.UNKNOWN, self._missing, "a change of the lab file")
+            reason = Reason(self._missing, "a change of the lab file", "no witness")
+            overrule(everywhere, State.UNKNOWN, reason)
         for track in self._set_terms:
             _, outside = self._says(track, frequencies)
-            overrule(outside, State.UNKNOWN, *_not_as_set(track))
+            overrule(outside, State.UNKNOWN, _not_as_set(track))
         for track in self._needs:
             inside, outside = self._says(track, frequencies)
-            name = track.comparison.name
-            overrule(
-                ~inside & ~outside,
-                State.UNKNOWN,
-                f"no fresh reading of {name}",
-                f"a reading of {name}",
-            )
-            overrule(outside, State.BAD, f"{name} out of its limits", f"{name} inside them")
+            overrule(~inside & ~outside, State.UNKNOWN, _no_word(track))
+            overrule(outside, State.BAD, _out_of_limits(track))
 
     def _says(self, track: WitnessTrack, frequencies: Frequencies) -> Any:
         return track.says(track.values(frequencies.stop_ns, frequencies.tap_offset))
 
 
-def _disagrees(track: WitnessTrack) -> tuple[str, str]:
+def _disagrees(track: WitnessTrack) -> Reason:
     name = track.comparison.name
     low, high = track.comparison.limits
-    return (
-        f"witness {name} disagrees",
-        f"witness {name} within {low:+.3e} to {high:+.3e} of the laser",
-    )
+    clears = f"witness {name} within {limits_text(low, high)} of the laser"
+    return Reason(f"witness {name} disagrees", clears, "witness disagrees")
 
 
-def _silent(known: tuple[str, ...]) -> tuple[str, str]:
+def _silent(known: tuple[str, ...]) -> Reason:
     if not known:
-        return ("no independent witness", "a witness in the lab file")
-    return (f"no word from witness {', '.join(known)}", "a fresh reading of a witness")
+        return Reason("no independent witness", "a witness in the lab file", "no witness")
+    text = f"no word from witness {', '.join(known)}"
+    return Reason(text, "a fresh reading of a witness", "no witness")
 
 
-def _not_as_set(track: WitnessTrack) -> tuple[str, str]:
+def _not_as_set(track: WitnessTrack) -> Reason:
     name = track.comparison.name
-    return (f"set value {name} reads otherwise", f"{name} back at its declared value")
+    clears = f"{name} back at its declared value"
+    return Reason(f"set value {name} reads otherwise", clears, "not as set")
+
+
+def _no_word(track: WitnessTrack) -> Reason:
+    name = track.comparison.name
+    return Reason(f"no fresh reading of {name}", f"a reading of {name}", "no reading")
+
+
+def _out_of_limits(track: WitnessTrack) -> Reason:
+    name = track.comparison.name
+    return Reason(f"{name} out of its limits", f"{name} inside them", f"{name} out of limits")
 
 
 def _track(witness: Any, transition: Any, lab: Any) -> WitnessTrack:

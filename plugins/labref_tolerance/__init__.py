@@ -14,7 +14,15 @@ from labref.hookspecs import hookimpl
 from labref.model.readings import Readings
 from labref.model.text import plain_hz
 from labref.model.tolerance import Tolerance
-from labref.model.verdict import Frequencies, Judgement, State, all_good, no_reasons
+from labref.model.verdict import (
+    NOTHING,
+    Frequencies,
+    Judgement,
+    Reason,
+    State,
+    all_good,
+    no_reasons,
+)
 
 # Numbers of the reasons in `_texts`.
 GOOD, UNSURE, ABOVE, BELOW, FORBIDDEN, NO_U = range(6)
@@ -42,8 +50,8 @@ class ToleranceCheck:
         reasons = self._reasons(detuning, states)
         reasons[~np.isfinite(u_hz)] = NO_U
         collected = Reasons()
-        for reason, clears in self._texts[1:]:
-            collected.index(reason, clears)
+        for reason in self._texts[1:]:
+            collected.index(reason)
         return unusable_judgement(self.name, frequencies, states, reasons, collected)
 
     def _is_well_inside(self, frequencies: Frequencies) -> bool:
@@ -71,16 +79,17 @@ class ToleranceCheck:
         return reasons
 
 
-def _texts(tolerance: Tolerance) -> tuple[tuple[str, str], ...]:
+def _texts(tolerance: Tolerance) -> tuple[Reason, ...]:
     low, high = plain_hz(tolerance.lower_hz), plain_hz(tolerance.upper_hz)
     inside = f"detuning inside {low} to {high} by U = {_number(tolerance.k)}u"
+    outside = "outside tolerance"
     return (
-        ("", ""),
-        ("too close to a limit to say", inside),
-        (f"above the upper limit {high}", inside),
-        (f"below the lower limit {low}", inside),
-        ("inside a forbidden interval", f"{inside}, outside every forbidden interval"),
-        ("uncertainty of one gate not known yet", "enough consecutive gates to measure it"),
+        NOTHING,
+        Reason("too close to a limit to say", inside, "close to a limit"),
+        Reason(f"above the upper limit {high}", inside, outside),
+        Reason(f"below the lower limit {low}", inside, outside),
+        Reason("inside a forbidden interval", f"{inside}, outside every such interval", outside),
+        Reason("uncertainty of one gate not known yet", "enough consecutive gates", "no u yet"),
     )
 
 
