@@ -6,11 +6,16 @@ it finds wrong and goes on with what is left.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
+from typing import Any
+
+import msgspec
 
 from labref.config import channels as feeds
 from labref.config.draft import Draft
 from labref.config.equations import Equations
+from labref.config.lines import LineTable
 from labref.config.load import Document
 from labref.config.nouns import Lab
 from labref.config.provenance import Graph
@@ -18,11 +23,15 @@ from labref.config.transition_witnesses import check_reference_needs
 from labref.config.transitions import build_transitions
 from labref.config.witnesses import build_witnesses, unnamed
 from labref.frequency.reference import corrected
+from labref.frequency.transitions import Catalogue, Transition, catalogue, from_table
 from labref.model.errors import LabFileError
 
 
-def understand(document: Document) -> Lab:
-    """Return the lab that a document describes; raises LabFileError with all its problems."""
+def understand(document: Document, lines: Iterable[Transition] = ()) -> Lab:
+    """Return the lab that a document describes; raises LabFileError with all its problems.
+
+    ``lines`` are rows that plugins add to the catalogue of transitions.
+    """
     draft = Draft(document)
     feeds.build_references(draft)
     feeds.check_instruments(draft)
@@ -33,7 +42,7 @@ def understand(document: Document) -> Lab:
     equations.build()
     build_witnesses(draft, equations)
     check_reference_needs(draft)
-    build_transitions(draft, equations)
+    build_transitions(draft, equations, _catalogue(draft, lines))
     unnamed(draft)
     _check_names(draft)
     if draft.complaints.problems:
@@ -43,6 +52,17 @@ def understand(document: Document) -> Lab:
     if draft.complaints.problems:
         raise LabFileError(document.file, draft.complaints.problems)
     return replace(lab, warnings=tuple(sorted(draft.complaints.warnings)))
+
+
+def _catalogue(draft: Draft, lines: Iterable[Transition]) -> Catalogue:
+    """The package's lines, the plugins' and the lab's own, each overruling the former."""
+    own = [from_table(_given(table)) for table in draft.document.tables.lines]
+    return catalogue().plus(lines).plus(own)
+
+
+def _given(table: LineTable) -> dict[str, Any]:
+    given = msgspec.structs.asdict(table)
+    return {key: value for key, value in given.items() if value is not None}
 
 
 def _check_names(draft: Draft) -> None:
@@ -100,4 +120,5 @@ def _lab(draft: Draft) -> Lab:
         tables=document.plugin_tables,
         dialects=tables.dialects,
         provenance=graph,
+        f_reps=draft.f_reps,
     )

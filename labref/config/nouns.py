@@ -112,7 +112,7 @@ class LabTransition:
 class Lab:
     """One lab, checked. ``text`` is the whole file, as it is kept with every trace.
 
-    ``channels`` holds typed-in values (LO, AOM) as assumed channels too; ``feeds`` maps a
+    ``f_reps`` are the repetition rates of its combs as equations. ``channels`` holds typed-in values (LO, AOM) as assumed channels too; ``feeds`` maps a
     channel to (instrument, input). ``tables`` are the plugins' structs by table name, ``dialects``
     the file's own instrument languages as plain tables.
     ``warnings`` are allowed things that the owner should know.
@@ -134,4 +134,5 @@ class Lab:
     tables: Mapping[str, Any]
     dialects: Mapping[str, Mapping[str, object]]
     provenance: Graph
+    f_reps: Mapping[str, Equation] = field(default_factory=dict)
     warnings: tuple[Problem, ...] = ()
