@@ -112,9 +112,10 @@ class LabTransition:
 class Lab:
     """One lab, checked. ``text`` is the whole file, as it is kept with every trace.
 
-    ``f_reps`` are the repetition rates of its combs as equations. ``channels`` holds typed-in values (LO, AOM) as assumed channels too; ``feeds`` maps a
-    channel to (instrument, input). ``tables`` are the plugins' structs by table name, ``dialects``
-    the file's own instrument languages as plain tables.
+    ``channels`` holds typed-in values (LO, AOM) as assumed channels too; ``feeds`` maps a
+    channel to (instrument, input). ``f_reps`` are the repetition rates of the combs as equations.
+    ``tables`` are the plugins' structs by table name, ``dialects`` the file's own instrument
+    languages as plain tables.
     ``warnings`` are allowed things that the owner should know.
     """
 

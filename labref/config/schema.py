@@ -28,6 +28,7 @@ from labref.config.fields import (
     WitnessName,
     needed,
 )
+from labref.config.lines import LineChoice, LineTable, ShiftTable, ZeemanTable
 from labref.config.optics import CavityTable, CombTable, LaserTable, Step
 
 SCHEMA_VERSION = 1
@@ -140,14 +141,6 @@ class LogTable(Table, frozen=True, kw_only=True):
     )
 
 
-class ShiftTable(Table, frozen=True, kw_only=True):
-    """A declared shift of the line: exact Hz, standard uncertainty, source."""
-
-    hz: Annotated[Number, needed("the shift in Hz, positive to the blue")]
-    u_hz: NotNegative = 0
-    source: str = ""
-
-
 class WitnessTable(Table, frozen=True, kw_only=True):
     """``[witnesses.NAME]``: an independent channel that a good verdict leans on (M1, M2).
 
@@ -175,6 +168,9 @@ class TransitionTable(Table, frozen=True, kw_only=True):
 
     ``tolerance_hz`` is a number (both sides alike) or ``[lower, upper]``, limits of the detuning
     laser minus target; ``forbidden_hz`` are intervals inside it where the light must not be.
+    The target is ``target_hz`` with ``target_u_hz`` (``line`` then only says what it is), or a
+    ``line`` of the catalogue; to it are added ``zeeman`` (of a catalogue's line), ``shifts`` and
+    ``intended_offset_hz`` (M6).
     ``plane`` is "atoms" only where ``path_u_hz`` bounds what fibres and air add (M15).
     """
 
@@ -183,7 +179,8 @@ class TransitionTable(Table, frozen=True, kw_only=True):
     path: list[Step] = field(default_factory=list)
     target_hz: Positive | None = None
     target_u_hz: NotNegative | None = None
-    line: str | None = None
+    line: str | LineChoice | None = None
+    zeeman: ZeemanTable | None = None
     source: str = ""
     shifts: dict[str, ShiftTable] = field(default_factory=dict)
     intended_offset_hz: Number = 0
@@ -223,5 +220,6 @@ class LabTables(msgspec.Struct, frozen=True, kw_only=True):
     lasers: dict[str, LaserTable] = {}
     transitions: dict[str, TransitionTable] = {}
     witnesses: dict[str, WitnessTable] = {}
+    lines: list[LineTable] = []
     alarms: AlarmTable = AlarmTable()
     dialects: dict[str, dict[str, object]] = {}

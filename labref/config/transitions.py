@@ -14,12 +14,13 @@ from labref.config.locate import Path
 from labref.config.nouns import LabTransition, Witness
 from labref.config.paths import build_route
 from labref.config.schema import TransitionTable
+from labref.config.targets import build_target
 from labref.config.transition_witnesses import find_witnesses, reference_needs
 from labref.frequency.equation import Equation
 from labref.frequency.reference import corrected, nodes_of
+from labref.frequency.transitions import Catalogue
 from labref.frequency.uncertainty import Budget, Extra, Noise, budget
-from labref.model.exact import exact
-from labref.model.target import Shift, Target
+from labref.model.target import Target
 from labref.model.times import seconds_to_ns
 from labref.model.tolerance import Tolerance
 
@@ -28,11 +29,11 @@ _REDSHIFT_PER_M = 9.80665 / 299_792_458.0**2
 _LATENESS_NS = 200_000_000
 
 
-def build_transitions(draft: Draft, equations: Equations) -> None:
-    """Build every transition that is in order."""
+def build_transitions(draft: Draft, equations: Equations, rows: Catalogue) -> None:
+    """Build every transition that is in order; ``rows`` are the lines that can be named."""
     for name, table in draft.document.tables.transitions.items():
         try:
-            draft.transitions[name] = _Builder(draft, equations, name, table).build()
+            draft.transitions[name] = _Builder(draft, equations, rows, name, table).build()
         except NotBuilt:
             continue
 
@@ -45,9 +46,15 @@ class _Rows(NamedTuple):
 
 class _Builder:
     def __init__(
-        self, draft: Draft, equations: Equations, name: str, table: TransitionTable
+        self,
+        draft: Draft,
+        equations: Equations,
+        rows: Catalogue,
+        name: str,
+        table: TransitionTable,
     ) -> None:
-        self.draft, self.equations, self.name, self.table = draft, equations, name, table
+        self.draft, self.equations, self.rows = draft, equations, rows
+        self.name, self.table = name, table
         self.path: Path = ("transitions", name)
 
     def build(self) -> LabTransition:
@@ -85,7 +92,7 @@ class _Builder:
         """Target and tolerance, which need nothing else of the file: both are always checked."""
         target = tolerance = None
         with suppress(NotBuilt):
-            target = self._target()
+            target = build_target(self.draft, self.rows, self.table, self.path)
         with suppress(NotBuilt):
             tolerance = self._tolerance()
         if self.table.plane == "atoms" and self.table.path_u_hz is None:
@@ -96,28 +103,6 @@ class _Builder:
         if target is None or tolerance is None:
             raise NotBuilt
         return target, tolerance
-
-    def _target(self) -> Target:
-        table = self.table
-        for key, what in (
-            ("target_hz", "the frequency of the named component, in Hz"),
-            ("target_u_hz", "its standard uncertainty in Hz (0 where it is a definition)"),
-        ):
-            if getattr(table, key) is None:
-                self.draft.complaints.problem(self.path, f"{key!r} is missing: {what}")
-        if table.target_hz is None or table.target_u_hz is None:
-            raise NotBuilt
-        shifts = tuple(
-            Shift(name, exact(s.hz), float(s.u_hz), s.source) for name, s in table.shifts.items()
-        )
-        return Target(
-            exact(table.target_hz),
-            float(table.target_u_hz),
-            shifts,
-            exact(table.intended_offset_hz),
-            table.plane,
-            table.source,
-        )
 
     def _tolerance(self) -> Tolerance:
         limits = self.table.tolerance_hz

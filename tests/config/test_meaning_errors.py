@@ -357,14 +357,16 @@ CASES = [
         "",
         "[transitions.clock729]",
         "transitions.clock729",
-        "'target_hz' is missing: the frequency of the named component, in Hz",
+        "'target_hz' is missing: the frequency of the named component in Hz (or line, one of the "
+        "catalogue)",
     ),
     (
         "target_u_hz = 0.5\n",
         "",
         "[transitions.clock729]",
         "transitions.clock729",
-        "'target_u_hz' is missing: its standard uncertainty in Hz (0 where it is a definition)",
+        "'target_u_hz' is missing: the standard uncertainty of target_hz in Hz (0 where it is a "
+        "definition)",
     ),
     (
         "target_hz = 411042130000000",
