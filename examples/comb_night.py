@@ -5,8 +5,8 @@
 
 Nothing here was measured. A 40Ca+ laboratory counts one comb and five lasers on two counters
 whose gates start 37 ms apart, a wavemeter looks on; rows are lost, cut short or without a
-number. ``truth.csv`` holds what no laboratory knows: the light's frequency at the atoms, gate
-by gate. Published lines and the lab's stated uncertainties are in examples/comb_night.toml.
+number. ``truth.csv`` holds what no laboratory knows: the light at the atoms, gate by gate.
+The lab's own uncertainties are in examples/comb_night.toml.
 
 The physics, all in SI hertz. The reference runs fast by y, one constant for the night, drawn
 with the uncertainty that the lab file states. A counter on it displays f/(1+y) for f; a
@@ -81,10 +81,8 @@ LASERS = (
 
 @dataclass(slots=True)
 class Log:
-    """One log as arrays: gates of ``gate_s`` that start at ``start_ns`` int64 (n,).
-
-    ``offsets`` float64 (n,) by channel, from ``nominals``; NaN where the cell has no number.
-    ``short``, ``lost`` bool (n,): row cut short, row missing.
+    """One log as arrays: gates of ``gate_s`` that start at ``start_ns``; ``offsets`` by channel
+    from ``nominals``, NaN where the cell has no number; rows ``short`` or ``lost``. All (n,).
     """
 
     start_ns: npt.NDArray[np.int64]
@@ -112,23 +110,22 @@ class Night:
 
 @dataclass(frozen=True, slots=True)
 class Pieces:
-    """A frequency as means over pieces [i, i+skew) and [i+skew, i+1), each float64 (n+1,)."""
+    """A frequency as means over pieces [i, i+skew) and [i+skew, i+1): float64 (2, n+1)."""
 
-    short: Floats
-    long: Floats
+    means: Floats
     skew_s: float
 
     def __add__(self, other: Pieces) -> Pieces:
-        return Pieces(self.short + other.short, self.long + other.long, self.skew_s)
+        return Pieces(self.means + other.means, self.skew_s)
 
     def times(self, factor: float) -> Pieces:
         """This times a number."""
-        return Pieces(factor * self.short, factor * self.long, self.skew_s)
+        return Pieces(factor * self.means, self.skew_s)
 
     def gates(self, counter: str) -> Floats:
         """Means over the gates of counter a (whole seconds) or b (``skew_s`` later)."""
-        short = self.short[:-1] if counter == "a" else self.short[1:]
-        return self.skew_s * short + (1 - self.skew_s) * self.long[:-1]
+        short = self.means[0, :-1] if counter == "a" else self.means[0, 1:]
+        return self.skew_s * short + (1 - self.skew_s) * self.means[1, :-1]
 
 
 class Inventor:
@@ -142,23 +139,25 @@ class Inventor:
 
     def constant(self, value: float) -> Pieces:
         """The same at all times."""
-        return Pieces(np.full(self.n + 1, value), np.full(self.n + 1, value), self.skew_s)
+        return Pieces(np.full((2, self.n + 1), value), self.skew_s)
+
+    def drift(self, rate: float) -> Pieces:
+        """A straight line through zero at the middle of the night, ``rate`` per second."""
+        return Pieces(rate * (self._middles - self.n / 2), self.skew_s)
 
     def white(self, sigma: float) -> Pieces:
         """White frequency noise whose mean over 1 s scatters by ``sigma``."""
-        short, long = self.rng.normal(0, sigma, (2, self.n + 1))
-        width = max(self.skew_s, 1e-9)
-        return Pieces(short / width**0.5, long / (1 - self.skew_s) ** 0.5, self.skew_s)
+        widths = np.array([[max(self.skew_s, 1e-9)], [1 - self.skew_s]])
+        return Pieces(self.rng.normal(0, sigma, (2, self.n + 1)) / np.sqrt(widths), self.skew_s)
 
     def wander(self, size: float) -> Pieces:
         """A drift and three slow sines with periods from ten minutes to the night."""
-        rng, t = self.rng, self._middles
-        value = rng.normal(0, 0.3 * size) * (t / self.n - 0.5)
+        value = self.drift(self.rng.normal(0, 0.3 * size) / self.n)
         for _ in range(3):
-            period = rng.uniform(600, max(1200, self.n))
-            phase = rng.uniform(0, 2 * np.pi)
-            value = value + rng.normal(0, 0.5 * size) * np.sin(2 * np.pi * t / period + phase)
-        return Pieces(value[0], value[1], self.skew_s)
+            period, phase = self.rng.uniform((600, 0), (max(1200, self.n), 2 * np.pi))
+            wave = np.sin(2 * np.pi * self._middles / period + phase)
+            value = value + Pieces(self.rng.normal(0, 0.5 * size) * wave, self.skew_s)
+        return value
 
     def out_of_lock(self, largest: float) -> Pieces:
         """About once in two hours the laser sits elsewhere for some minutes."""
@@ -168,7 +167,7 @@ class Inventor:
             end = begin + self.rng.exponential(150)
             jump = self.rng.uniform(-largest, largest)
             value[(self._middles >= begin) & (self._middles < end)] += jump
-        return Pieces(value[0], value[1], self.skew_s)
+        return Pieces(value, self.skew_s)
 
     def counted(self, true_hz: Floats, nominal_hz: float, y: float, sigma: float) -> Floats:
         """What a counter on the reference displays for nominal + true, as offset from nominal."""
@@ -192,19 +191,20 @@ def make_night(
     reference_error: float | None = None,
     locked: bool = False,
     comb_sigma: float = 0.0,
+    comb_drift_hz_s: float = 0.0,
     skew_ms: int = SKEW_MS,
     losses: bool = True,
 ) -> Night:
     """Invent a night. ``reference_error``: y, instead of a draw with the stated uncertainty.
 
     ``locked``: every laser is phase-locked to the comb, so that all readings are in-loop and
-    perfect whatever y is. ``comb_sigma``: fractional white noise of f_rep at 1 s, which no lock
-    removes. ``losses``: rows and numbers go missing.
+    perfect whatever y is. ``comb_sigma``, ``comb_drift_hz_s``: fractional white noise of f_rep at
+    1 s and its drift, which no lock removes. ``losses``: rows and numbers go missing.
     """
     make = Inventor(seed, round(hours * 3600), skew_ms / 1000)
-    drawn = make.rng.normal(0, REFERENCE_U)
-    night = Night(drawn if reference_error is None else reference_error)
-    y = night.y
+    y = make.rng.normal(0, REFERENCE_U)  # drawn in any case: one seed, one set of draws
+    y = y if reference_error is None else reference_error
+    night = Night(y)
     seconds = parse_iso(START) + NS_PER_S * np.arange(make.n, dtype=np.int64)
     exposures = np.arange(0, make.n, WAVEMETER_EVERY_S)
     night.logs["a"] = make.log(seconds, 1.0, losses)
@@ -212,6 +212,7 @@ def make_night(
     night.logs["wavemeter"] = make.log(seconds[exposures] + 300_000_000, 0.1, losses)
 
     f_rep = make.constant(y * F_REP_HZ) + make.white(comb_sigma * F_REP_HZ)
+    f_rep = f_rep + make.drift(comb_drift_hz_s)
     f_ceo = make.constant(y * F_CEO_HZ)
     mixed = f_rep.times(HARMONIC) + make.constant(-y * LO_HZ)
     _count(make, night, "f_rep_if", mixed, HARMONIC * F_REP_HZ - LO_HZ, "a", F_REP_SIGMA_HZ)
@@ -229,9 +230,9 @@ def make_night(
         path = make.rng.normal(0, laser.path_u_hz)
         light = laser.times * tap.gates(laser.counter)
         night.truth[laser.transition] = light + y * laser.aom_hz + path
-        errors = make.rng.normal(0, laser.target_u_hz)
-        night.target_error_hz[laser.transition] = float(errors.sum())
-        _expose(make, night, laser, tap.long[exposures])
+        drawn = make.rng.normal(0, laser.target_u_hz).sum()
+        night.target_error_hz[laser.transition] = float(drawn)
+        _expose(make, night, laser, tap.means[1, exposures])
     for log in night.logs.values():
         for offset in log.offsets.values():
             offset[make.rng.random(len(offset)) < (2e-3 if losses else 0.0)] = np.nan
@@ -256,12 +257,12 @@ def _count(
 
 def _expose(make: Inventor, night: Night, laser: Laser, tap_hz: Floats) -> None:
     """The wavemeter has a scale of its own, off by one draw for the night, and shows 0.1 MHz."""
-    bias = make.rng.normal(0, WAVEMETER_U_HZ)
-    shown = tap_hz + bias + make.rng.normal(0, WAVEMETER_SIGMA_HZ, len(tap_hz))
-    log = night.logs["wavemeter"]
+    noise = make.rng.normal(0, WAVEMETER_SIGMA_HZ, len(tap_hz))
+    log, channel = night.logs["wavemeter"], f"wavemeter_{laser.name}"
     nominal = laser.n * F_REP_HZ + F_CEO_HZ + laser.sign * laser.beat_hz
-    log.nominals[f"wavemeter_{laser.name}"] = nominal
-    log.offsets[f"wavemeter_{laser.name}"] = np.round((shown + nominal) / 1e5) * 1e5 - nominal
+    shown = nominal + tap_hz + make.rng.normal(0, WAVEMETER_U_HZ) + noise
+    log.nominals[channel] = nominal
+    log.offsets[channel] = np.round(shown / 1e5) * 1e5 - nominal
 
 
 def write_night(night: Night, folder: Path) -> list[Path]:
@@ -332,7 +333,7 @@ def _write_truth(night: Night, path: Path) -> Path:
 
 def main() -> None:
     """Write the logs of one night."""
-    parser = argparse.ArgumentParser(description="Write the logs of an invented comb night.")
+    parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("--out", type=Path, default=Path("night"), help="folder for the logs")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--hours", type=float, default=12.0)

@@ -103,7 +103,7 @@ def test_gates_of_both_counters_are_means_of_the_same_light(comb_night: ModuleTy
     assert np.std(b) == pytest.approx(1.0, rel=0.03)
     # White noise: the unshared 37 ms at either end give sqrt(2 * 0.037).
     assert np.std(a - b) == pytest.approx((2 * 0.037) ** 0.5, rel=0.03)
-    line = comb_night.Pieces(*(make._middles), 0.037)
+    line = make.drift(1.0) + make.constant(10_000.0)
     assert np.allclose(line.gates("a"), np.arange(20_000) + 0.5)
     assert np.allclose(line.gates("b"), np.arange(20_000) + 0.537)
 

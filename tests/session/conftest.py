@@ -1,10 +1,13 @@
-"""Fixtures of the session's tests: reading a recorded log from its text."""
+"""Fixtures of the session's tests: recorded logs from their text, nights with their truth."""
 
 from __future__ import annotations
 
+import importlib.util
+import sys
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -39,3 +42,15 @@ def read_log(tmp_path: Path) -> ReadLog:
         return {name: join([b for b in blocks if b.channel == name]) for name in names}, log
 
     return read
+
+
+@pytest.fixture(scope="session")
+def truth() -> ModuleType:
+    """truth.py beside this file: invented nights through the pass, with the truth beside."""
+    spec = importlib.util.spec_from_file_location("truth", Path(__file__).parent / "truth.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["truth"] = module
+    spec.loader.exec_module(module)
+    return module
