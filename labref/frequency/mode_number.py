@@ -153,9 +153,9 @@ def from_coarse(coarse: Coarse, lines: Lines, k: float = 5.0) -> Found:
 
     Otherwise raises AmbiguousError: its ``candidates`` are the nearest ones, nearest first.
     """
-    window = coarse.window_hz(k)
-    near = _nearest(coarse, lines, window)
-    count = count_plausible(coarse, lines, window)
+    grid = _grid(coarse, lines, k)
+    near = _nearest(coarse, grid)
+    count = grid.count()
     if count != 1:
         raise AmbiguousError(_refusal(count, near, k), near)
     best = near[0]
@@ -166,59 +166,85 @@ def from_coarse(coarse: Coarse, lines: Lines, k: float = 5.0) -> Found:
     return Found(best, margin_of(best, lines), k, near, evidence)
 
 
-def count_plausible(coarse: Coarse, lines: Lines, window: Fraction) -> int:
-    """How many candidates lie within ``window`` of the coarse value."""
-    count = 0
-    for _, _, rest in lines.signs():
-        first, last = _range(coarse.hz - rest, window, lines.f_rep_hz)
-        count += max(0, last - max(first, 1) + 1)
-    return count
-
-
 def margin_of(best: Candidate, lines: Lines) -> Fraction:
     """Half the distance from ``best`` to the nearest other candidate, in Hz."""
     distances = []
     for sb, s0, rest in lines.signs():
-        exact_n = (best.frequency_hz - rest) / lines.f_rep_hz
-        for n in (math.floor(exact_n), math.ceil(exact_n), best.n - 1, best.n + 1):
-            if (n, sb, s0) != (best.n, best.beat_sign, best.ceo_sign):
-                distances.append(abs(n * lines.f_rep_hz + rest - best.frequency_hz))
+        # Same signs: one tooth away. Others: the nearest tooth on either side.
+        gap = (best.frequency_hz - rest) % lines.f_rep_hz
+        same = (sb, s0) == (best.beat_sign, best.ceo_sign)
+        distances.append(lines.f_rep_hz if same else min(gap, lines.f_rep_hz - gap))
     return min(distances) / 2
 
 
 def plausible(coarse: Coarse, lines: Lines, k: float, most: int) -> list[Candidate]:
     """All plausible candidates; InputError where there are more than ``most``."""
-    window = coarse.window_hz(k)
-    if (count := count_plausible(coarse, lines, window)) > most:
+    grid = _grid(coarse, lines, k)
+    if (count := grid.count()) > most:
         raise InputError(f"the coarse value leaves {count} candidates; at most {most} are compared")
+    return [
+        grid.candidate(coarse, n, sign)
+        for sign in grid.signs
+        for first, last in [grid.span(sign)]
+        for n in range(first, last + 1)
+    ]
+
+
+_Sign = tuple[int, int, int]  # beat sign, f_ceo sign, frequency minus n f_rep in units of the grid
+
+
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """The problem in whole numbers: everything times the common denominator ``scale``."""
+
+    scale: int
+    f_rep: int
+    coarse: int
+    window: int
+    signs: tuple[_Sign, ...]
+
+    def span(self, sign: _Sign) -> tuple[int, int]:
+        """First and last plausible mode number, 1 or higher; empty where last < first."""
+        centre = self.coarse - sign[2]
+        first = -((self.window - centre) // self.f_rep)
+        return max(1, first), (centre + self.window) // self.f_rep
+
+    def count(self) -> int:
+        """How many candidates are plausible."""
+        spans = (self.span(sign) for sign in self.signs)
+        return sum(max(0, last - first + 1) for first, last in spans)
+
+    def candidate(self, coarse: Coarse, n: int, sign: _Sign) -> Candidate:
+        """Build one candidate."""
+        nu = n * self.f_rep + sign[2]
+        distance = nu - self.coarse
+        units = distance / self.scale / coarse.u_hz
+        return Candidate(
+            n, sign[0], sign[1], Fraction(nu, self.scale), units, abs(distance) <= self.window
+        )
+
+
+def _grid(coarse: Coarse, lines: Lines, k: float) -> _Grid:
+    signs = list(lines.signs())
+    window = coarse.window_hz(k)
+    values = [lines.f_rep_hz, coarse.hz, window, *(rest for _, _, rest in signs)]
+    scale = math.lcm(*(value.denominator for value in values))
+    f_rep, centre, width, *rests = (v.numerator * (scale // v.denominator) for v in values)
+    pairs = zip(signs, rests, strict=True)
+    return _Grid(scale, f_rep, centre, width, tuple((sb, s0, r) for (sb, s0, _), r in pairs))
+
+
+def _nearest(coarse: Coarse, grid: _Grid) -> tuple[Candidate, ...]:
+    # Each choice of signs has the same spacing, so none has more than its share among the nearest.
+    reach = MOST_LISTED // (2 * len(grid.signs)) + 1
     found = []
-    for sb, s0, rest in lines.signs():
-        first, last = _range(coarse.hz - rest, window, lines.f_rep_hz)
-        for n in range(max(first, 1), last + 1):
-            found.append(_candidate(coarse, window, n, sb, s0, n * lines.f_rep_hz + rest))
-    return found
-
-
-def _range(centre: Fraction, window: Fraction, f_rep: Fraction) -> tuple[int, int]:
-    return math.ceil((centre - window) / f_rep), math.floor((centre + window) / f_rep)
-
-
-def _nearest(coarse: Coarse, lines: Lines, window: Fraction) -> tuple[Candidate, ...]:
-    found = []
-    for sb, s0, rest in lines.signs():
-        middle = round((coarse.hz - rest) / lines.f_rep_hz)
-        for n in range(max(1, middle - MOST_LISTED), middle + MOST_LISTED + 1):
-            found.append(_candidate(coarse, window, n, sb, s0, n * lines.f_rep_hz + rest))
-    found.sort(key=lambda c: (abs(c.frequency_hz - coarse.hz), c.n, -c.beat_sign, -c.ceo_sign))
-    return tuple(found[:MOST_LISTED])
-
-
-def _candidate(
-    coarse: Coarse, window: Fraction, n: int, sb: int, s0: int, nu: Fraction
-) -> Candidate:
-    distance = nu - coarse.hz
-    units = float(distance) / coarse.u_hz
-    return Candidate(n, sb, s0, nu, units, abs(distance) <= window)
+    for sign in grid.signs:
+        middle = (grid.coarse - sign[2]) // grid.f_rep
+        for n in range(max(1, middle - reach), max(1, middle + reach + 1) + 1):
+            distance = abs(n * grid.f_rep + sign[2] - grid.coarse)
+            found.append((distance, n, -sign[0], -sign[1], sign))
+    nearest = sorted(found)[:MOST_LISTED]
+    return tuple(grid.candidate(coarse, n, sign) for _, n, _, _, sign in nearest)
 
 
 def _refusal(count: int, near: Sequence[Candidate], k: float) -> str:
