@@ -16,6 +16,7 @@ from sim_instruments.optics.grid import Steps
 
 _RATIO = 10.0 ** (1.0 / 3.0)
 _SLOWEST_PER_S = 1e-7
+_STRIDE = 32
 _PHASE_CUT = 1.5  # keeps what sampling folds back from above half the step rate small
 
 
@@ -44,24 +45,31 @@ class _Flicker:
         self._rng = rng
         self._step_s = step_s
         self._value = rng.normal(0.0, math.sqrt(variance), count)
-        self._decay = np.exp(-rates * step_s)
+        decay = np.exp(-rates * step_s)
+        powers = decay[:, None] ** np.arange(_STRIDE + 1)
+        lag = np.subtract.outer(np.arange(_STRIDE), np.arange(_STRIDE))
+        # Response of each pole within a stride: decay ** lag below the diagonal.
+        self._response = np.where(lag >= 0, powers[:, np.abs(lag)], 0.0)
+        self._powers = powers[:, 1:]
         self._mean_gain = -np.expm1(-rates * step_s) / (rates * step_s)
         self._factor = _joint_factor(rates, step_s, variance)
 
     def take(self, count: int) -> tuple[Steps, Steps]:
-        """Step means and values at the step ends, ``count`` of each."""
-        poles = len(self._value)
-        kicks = self._rng.normal(size=(count, poles, 2))
-        to_value = kicks[..., 0] * self._factor[0]
-        to_mean = kicks[..., 0] * self._factor[1] + kicks[..., 1] * self._factor[2]
-        means, ends = np.empty(count), np.empty(count)
+        """Step means and values at the step ends, ``count`` (a multiple of 32) of each."""
+        poles, strides = len(self._value), count // _STRIDE
+        kicks = self._rng.normal(size=(2, poles, _STRIDE, strides))
+        ends = self._response @ (kicks[0] * self._factor[0][:, None, None])
         value = self._value
-        for index in range(count):
-            means[index] = (value * self._mean_gain + to_mean[index]).sum()
-            value = value * self._decay + to_value[index]
-            ends[index] = value.sum()
-        self._value = value
-        return means, ends
+        begins = np.empty_like(ends)
+        for stride in range(strides):
+            ends[:, :, stride] += self._powers * value[:, None]
+            begins[:, 0, stride] = value
+            value = ends[:, -1, stride]
+        begins[:, 1:, :] = ends[:, :-1, :]
+        self._value = value.copy()
+        shared, own = self._factor[1][:, None, None], self._factor[2][:, None, None]
+        means = begins * self._mean_gain[:, None, None] + kicks[0] * shared + kicks[1] * own
+        return means.sum(axis=0).T.ravel(), ends.sum(axis=0).T.ravel()
 
 
 def _joint_factor(rates: Steps, step_s: float, variance: float) -> tuple[Steps, Steps, Steps]:

@@ -46,6 +46,8 @@ class Line:
         for message in self._port.take():
             self._schedule(message, now_ns)
         self._release_held(now_ns)
+        if not self._ready:
+            self._released_ns = now_ns
         while self._due and self._due[0][0] <= now_ns:
             self._ready += heapq.heappop(self._due)[2]
         babble = self._bench.fault(now_ns, "babble")
@@ -66,13 +68,14 @@ class Line:
         if rate is None:
             allowed = len(self._ready)
         else:
-            since = now_ns - max(self._released_ns, now_ns - 50_000_000)
-            allowed = int(since * 1e-9 * rate)
-            if allowed == 0 and self._ready:
-                return b""
+            # Time that buys a fraction of a byte is kept, idle time is not.
+            begin_ns = max(self._released_ns, now_ns - 50_000_000)
+            allowed = min(len(self._ready), int((now_ns - begin_ns) * 1e-9 * rate))
+            self._released_ns = begin_ns + int(allowed / rate * 1e9)
         data = bytes(self._ready[:allowed])
         del self._ready[:allowed]
-        self._released_ns = now_ns
+        if not self._ready:
+            self._released_ns = now_ns
         return data
 
     def put_back(self, data: bytes) -> None:
