@@ -72,10 +72,12 @@ def _show(lab: Lab, notes: Sequence[str]) -> None:
     console = Console(highlight=False)
     for part in view(lab):
         console.print(part)
+    # Lines for people and for grep alike: never folded.
     for warning in lab.warnings:
-        console.print(f"warning: {warning.text(lab.file)}", style="yellow", markup=False)
+        text = f"warning: {warning.text(lab.file)}"
+        console.print(text, style="yellow", markup=False, soft_wrap=True)
     for note in notes:
-        console.print(f"note: {note}", style="yellow", markup=False)
+        console.print(f"note: {note}", style="yellow", markup=False, soft_wrap=True)
     count = len(lab.warnings)
     warned = f", {count} warning{'s' * (count > 1)}" if count else ""
-    console.print(f"{lab.file}: in order{warned}", markup=False)
+    console.print(f"{lab.file}: in order{warned}", markup=False, soft_wrap=True)

@@ -64,7 +64,7 @@ def _check_kind(value: object, kind: types.Type, path: Path, complaints: Complai
         _check_struct(value, branch, path, complaints)
     elif isinstance(branch, types.DictType):
         _check_dict(value, branch, path, complaints)
-    elif isinstance(branch, types.ListType | types.TupleType):
+    elif isinstance(branch, types.ListType | types.TupleType | types.VarTupleType):
         _check_list(value, branch, path, complaints)
     else:
         _check_scalar(value, branch, path, complaints)
@@ -87,13 +87,13 @@ def _has_shape(value: object, kind: types.Type) -> bool:
     match kind:
         case types.StructType() | types.DictType():
             return isinstance(value, dict)
-        case types.ListType() | types.TupleType():
+        case types.ListType() | types.TupleType() | types.VarTupleType():
             return isinstance(value, list)
         case types.BoolType():
             return isinstance(value, bool)
         case types.IntType():
             return isinstance(value, int) and not isinstance(value, bool)
-        case types.DecimalType():
+        case types.DecimalType() | types.FloatType():
             return isinstance(value, int | Decimal) and not isinstance(value, bool)
         case types.StrType():
             return isinstance(value, str)
@@ -146,7 +146,10 @@ def bad_name(name: str) -> str | None:
 
 
 def _check_list(
-    value: Any, kind: types.ListType | types.TupleType, path: Path, complaints: Complaints
+    value: Any,
+    kind: types.ListType | types.TupleType | types.VarTupleType,
+    path: Path,
+    complaints: Complaints,
 ) -> None:
     if isinstance(kind, types.TupleType):
         items = kind.item_types
@@ -188,7 +191,7 @@ def describe(kind: types.Type) -> str:
             return "one of " + ", ".join(_literal(option) for option in values)
         case types.TupleType(item_types=items):
             return f"a list of {len(items)} ({', '.join(describe(item) for item in items)})"
-        case types.ListType(item_type=item):
+        case types.ListType(item_type=item) | types.VarTupleType(item_type=item):
             return f"a list ({describe(item)} each)"
     return _WORDS.get(type(kind), "")
 
@@ -199,6 +202,7 @@ _WORDS: Mapping[type, str] = {
     types.BoolType: "true or false",
     types.IntType: "a whole number",
     types.DecimalType: "a number",
+    types.FloatType: "a number",
     types.StrType: "text in quotes",
     types.AnyType: "anything",
 }

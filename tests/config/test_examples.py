@@ -38,7 +38,6 @@ OPTIONAL = {
     ("lasers", "sign"),
     ("witnesses", "kind"),  # of a level, which is the default
     ("witnesses", "max_age_s"),
-    ("transitions", "line"),
     ("transitions", "source"),
     ("transitions", "plane"),
     ("transitions", "path"),
