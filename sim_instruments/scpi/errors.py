@@ -54,8 +54,13 @@ def describe(code: int, info: str = "") -> str:
     """
     text = STANDARD_TEXTS.get(code, "Device-specific error")
     if info:
-        text = f"{text};{info}"
+        text = f"{text};{_printable(info)}"
     return f'{code},"{text[:255].replace(chr(34), chr(34) * 2)}"'
+
+
+def _printable(info: str) -> str:
+    """What was received, safe to answer: anything but printable ASCII becomes ``?``."""
+    return "".join(char if " " <= char <= "~" else "?" for char in info)
 
 
 class ErrorQueue:

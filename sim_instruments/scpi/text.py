@@ -65,7 +65,8 @@ class Framer:
         self._buffer += data
         messages: list[bytes | None] = []
         while (end := self._next_end()) is not None:
-            messages.append(None if self._overrun else bytes(self._buffer[:end]))
+            lost = self._overrun or end > MAX_MESSAGE
+            messages.append(None if lost else bytes(self._buffer[:end]))
             del self._buffer[: end + 1]
             self._scanned = self._quote = 0
             self._overrun = False
