@@ -132,7 +132,7 @@ def _statements(lab: Lab, transition: LabTransition) -> Iterator[str]:
     limiting = next((line for line in transition.budget.lines if math.isfinite(line.hz)), None)
     source = f", limited by {limiting.source}" if limiting is not None else ""
     yield (
-        f"one gate: U = {transition.k:.3g} u = {_hz(expanded)}, "
+        f"one gate: U = {_factor(transition.k)} u = {_hz(expanded)}, "
         f"{expanded / half:.1%} of the tolerance's half width{source}"
     )
     if transition.asserted:
@@ -183,6 +183,10 @@ def _evidence(integer: Integer) -> str:
     if integer.found_ns is None:
         return "asserted, no dated evidence: rests on its witnesses"
     return f"{integer.evidence}, {integer.by}, {iso(integer.found_ns, 0)}"
+
+
+def _factor(k: float) -> str:
+    return repr(k).removesuffix(".0")
 
 
 def _hz(value: float, sign: bool = False) -> str:
