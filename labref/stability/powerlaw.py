@@ -126,7 +126,9 @@ def variance_of_power_law(
     return total
 
 
-def power_law_of(result: Deviation, f_high_hz: float | None = None) -> PowerLaw:
+def power_law_of(
+    result: Deviation, f_high_hz: float | None = None, *, model_error: float = 0.05
+) -> PowerLaw:
     """Fit h_-2 ... h_2 to a deviation: the way back from the time domain.
 
     Non-negative least squares of the variances, each weighted by its degrees of freedom. AVAR
@@ -135,6 +137,9 @@ def power_law_of(result: Deviation, f_high_hz: float | None = None) -> PowerLaw:
     Args:
         result: ADEV, OADEV, MDEV or PDEV with bounds.
         f_high_hz: cut-off, for AVAR; default half the sampling rate.
+        model_error: relative error of a variance that is added to its statistical one. Five
+            power laws are a model: without it the first taus, known to a fraction of a percent,
+            decide everything and slow noise is explained away.
 
     Raises:
         InputError: another statistic, or fewer than 3 taus with degrees of freedom.
@@ -149,7 +154,7 @@ def power_law_of(result: Deviation, f_high_hz: float | None = None) -> PowerLaw:
 
     cut = 0.5 / result.tau0_s if f_high_hz is None else f_high_hz
     tau, variance = result.tau_s[known], result.deviation[known] ** 2
-    weight = np.sqrt(result.edf[known] / 2.0) / variance
+    weight = 1.0 / (variance * np.sqrt(2.0 / result.edf[known] + model_error**2))
     kind = kinds[result.statistic]
     basis = np.array([[variance_of(kind, a, t, cut) for a in ALPHAS] for t in tau.tolist()])
     weighted = basis * weight[:, None]
