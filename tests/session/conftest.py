@@ -54,3 +54,16 @@ def truth() -> ModuleType:
     sys.modules["truth"] = module
     spec.loader.exec_module(module)
     return module
+
+
+@pytest.fixture(scope="session")
+def sdist() -> Path:
+    """The allantools source distribution: real records with shipped results."""
+    path = Path(__file__).parent.parent / "sdist_cache.py"
+    spec = importlib.util.spec_from_file_location("sdist_cache", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    folder: Path = module.allantools_sdist()
+    return folder
