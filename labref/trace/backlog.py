@@ -35,6 +35,7 @@ class Backlog:
         self._retry_s = retry_s
         self._next_try_s = 0.0
         self._held: deque[Held] = deque()
+        self._loss: tuple[int, int, int] | None = None
 
     @property
     def is_waiting(self) -> bool:
@@ -53,8 +54,24 @@ class Backlog:
             self._held.append(held)
             self.rows += held.rows
         while self.rows > self._most_rows and len(self._held) > 1:
-            self.lost += self._held[0].rows
+            self._give_up(self._held[0])
             self.take()
+
+    def _give_up(self, held: Held) -> None:
+        self.lost += held.rows
+        starts = [block.start_ns for _, block in held.pending]
+        begin, end = min(int(s.min()) for s in starts), max(int(s.max()) for s in starts)
+        before = self._loss
+        self._loss = (
+            held.rows + (before[0] if before else 0),
+            min(begin, before[1]) if before else begin,
+            max(end, before[2]) if before else end,
+        )
+
+    def take_loss(self) -> tuple[int, int, int] | None:
+        """Return (rows, first, last start in ns) given up since the last call, or None."""
+        loss, self._loss = self._loss, None
+        return loss
 
     def put_back(self, held: Held) -> None:
         """Keep rows that were taken and could not be stored, before all others."""

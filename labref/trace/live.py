@@ -175,10 +175,9 @@ class TraceWriter:
         self._keeper.stop()
         self._source.drop()
         self._folder_lock.release()
-        if self._backlog.rows or self._backlog.lost:
+        if self._backlog.rows:
             raise TraceError(
-                f"{self.folder}: {self._backlog.rows + self._backlog.lost} rows could not be "
-                f"recorded: {self.problem}"
+                f"{self.folder}: {self._backlog.rows} rows could not be recorded: {self.problem}"
             )
         return self._files()
 
@@ -284,6 +283,10 @@ class TraceWriter:
                 return False
         self._leave_segment_of_another(layout)
         self.problem = None
+        if (loss := self._backlog.take_loss()) is not None:
+            rows, first, last = loss
+            text = f"{rows} rows from {iso(first)} to {iso(last)} found neither space nor memory"
+            self._notes.message(first, "rows lost", text)
         return True
 
     def _leave_segment_of_another(self, layout: TraceLayout) -> None:
