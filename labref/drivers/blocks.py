@@ -16,7 +16,7 @@ from labref.model.channel import Channel
 from labref.model.errors import InputError, LinkError, ReplyError
 from labref.model.flags import Flag
 from labref.model.readings import Readings
-from labref.model.times import Clock
+from labref.model.times import NS_PER_S, Clock
 from labref.transport.steps import Exchange, ReadLine, Send
 
 _WRITTEN = int(Flag.WRITTEN)
@@ -35,9 +35,9 @@ class BlockProgram(BaseProgram):
         if dialect.block is None:
             raise InputError(f"dialect {dialect.name!r}: program 'block' needs a table [block]")
         self._table: Block = dialect.block
-        self.gates = GateClock(setup.gate_ns)
         self._readers = [reader_of(dialect.input(name), channel) for name, channel in setup.inputs]
         self._metronome = Metronome(clock, max(self._table.every_s, self.gate_s))
+        self.gates = GateClock(setup.gate_ns, round(self._metronome.period_s * NS_PER_S))
         self._last_index: int | None = None
         self._quiet_since_s = clock.monotonic_s()
 

@@ -37,11 +37,11 @@ class ExposuresProgram(BaseProgram):
         for ask in self._table.asks:
             if unknown := set(ask.columns) - _COLUMNS:
                 raise InputError(f"dialect {dialect.name!r}: no column {unknown.pop()!r}")
-        air = air_formula(self.values.get("air_formula"), setup.name)
+        air = air_formula(self.values, setup.name)
         self._readers = [
             reader_of(dialect.input(name), channel, air) for name, channel in setup.inputs
         ]
-        self._exposure_s = float(self._option("exposure_s"))
+        self._exposure_s = float(self._limit("exposure_s") or 0)
         self._drop = int(self._option("drop_exposures"))
         self._repeats_allowed = int(self._option("repeats_allowed"))
         self._least, self._most = self._limit("level_least"), self._limit("level_most")

@@ -82,11 +82,13 @@ class GateClock:
     Arrivals are late, never early: the line's slope is least squares over the last 128
     arrivals, its height the earliest of them. Stamps stay on a lattice of exactly ``gate_ns``,
     so that gates touch; the lattice is shifted only when it has left the line by more than a
-    thousandth of a gate (or 0.1 ms).
+    thousandth of a gate (or 0.1 ms). ``spread_ns``: how much later than others an arrival may
+    be by the way it is fetched.
     """
 
-    def __init__(self, gate_ns: int) -> None:
+    def __init__(self, gate_ns: int, spread_ns: int = 0) -> None:
         self.gate_ns = gate_ns
+        self._earliest_ns = max(gate_ns * 3 // 10, 5_000_000) + spread_ns
         self.index = -1
         self._points: deque[tuple[int, int]] = deque(maxlen=_WINDOW)
         self._earliest: tuple[int, int] | None = None
@@ -134,7 +136,7 @@ class GateClock:
         else:
             self.index += count
         expected_ns = self._lattice_ns + self.index * self.gate_ns
-        self._early = arrival_ns < expected_ns - max(self.gate_ns * 3 // 10, 5_000_000)
+        self._early = arrival_ns < expected_ns - self._earliest_ns
         self._note(arrival_ns)
         on_lattice = self._lattice_ns + self.index * self.gate_ns
         departure = round(self.fit.end_ns + (self.index - self._points[-1][0]) * self.gate_ns)

@@ -15,7 +15,7 @@ from labref.model.times import NS_PER_S
 # A sentence has at most 82 characters; some receivers send more (gpsd accepts 120).
 _LONGEST = 120
 _SENTENCE = re.compile(rb"\$([A-Z]{2})([A-Z]{3}),([^*$]*)\*([0-9A-Fa-f]{2})")
-_TIME = re.compile(r"(\d{2})(\d{2})(\d{2})(?:\.(\d{1,9}))?")
+_TIME = re.compile(r"(\d{2})(\d{2})(\d{2})(?:\.(\d{1,9}))?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ OVERFLOW = _WRITTEN | int(Flag.SATURATED)
 
 # NR1, NR2 and NR3 of IEEE 488.2, 8.7.2 to 8.7.4, read forgivingly (IEEE 488.2, 7.7.2.4).
 _NUMBER = re.compile(
-    r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:\s*[eE]\s*[+-]?\d{1,4})?)\s*([^\d\s.,;+-].*)?"
+    r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:\s*[eE]\s*[+-]?\d{1,4})?)\s*([^\d\s.,;+-].*)?", re.ASCII
 )
 _WORDS = {"nan": NO_VALUE, "inf": OVERFLOW, "+inf": OVERFLOW, "-inf": OVERFLOW}
 _LONGEST = 80

@@ -25,7 +25,7 @@ class PollProgram(BaseProgram):
         self._metronome = Metronome(clock, self.gate_s)
         self._queries: list[str] = []
         self._inputs: list[tuple[int, int, Reader, int]] = []
-        air = air_formula(self.values.get("air_formula"), setup.name)
+        air = air_formula(self.values, setup.name)
         for index, (name, channel) in enumerate(setup.inputs):
             spec = dialect.input(name)
             output = name.partition(".")[2]

@@ -16,8 +16,8 @@ from labref.transport.steps import Exchange, ReadBytes, ReadLine
 
 # 488.2 10.14 allows *IDN? 72 characters; instruments take more. Beyond this it is garbage.
 _LONGEST_IDENTITY = 256
-_ERROR = re.compile(r"\s*([+-]?\d{1,6})\s*,\s*\"(.*)\"\s*", re.DOTALL)
-_CHANNEL = re.compile(r"[+-]?\d+")
+_ERROR = re.compile(r"\s*([+-]?\d{1,6})\s*,\s*\"(.*)\"\s*", re.DOTALL | re.ASCII)
+_CHANNEL = re.compile(r"[+-]?\d+", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,6 +44,7 @@ class TraceProgram(BaseProgram):
         self._table = dialect.block
         self._axis = [dialect.input(name).query for name in ("start", "stop", "bandwidth")]
         self._metronome = Metronome(clock, self.gate_s)
+        self._sweep_s = self.gate_s + setup.timeout_s
 
     def begin(self) -> Exchange[None]:
         """Let the first round be due at once."""
@@ -73,6 +74,10 @@ class TraceProgram(BaseProgram):
         return Fetched(rows, errors=errors, clock_step_ns=step_ns)
 
     def _levels(self) -> Exchange[Floats]:
+        for line in self._table.start:
+            done = yield from self.ask.one(f"{fill(line, self.values)};*OPC?", self._sweep_s)
+            if done != "1":
+                raise ReplyError(f"{done[:40]!r} where the end of a sweep (1) was expected")
         message = fill(self._table.fetch, self.values) or ""
         yield Send(message.encode("ascii") + self.dialect.line_end)
         if self._table.kind != "ascii":

@@ -9,6 +9,7 @@ from labref.model.errors import InputError
 
 _SOCKET = re.compile(r"TCPIP\d*::(?P<host>[^\s]+?)::(?P<port>\d{1,5})::SOCKET", re.IGNORECASE)
 _SERIAL = re.compile(r"ASRL(?P<port>.+?)(?:::INSTR)?", re.IGNORECASE)
+_DEVICE = re.compile(r"/dev/\S+")
 _VISA = re.compile(r"(?:TCPIP|GPIB|USB|PXI|VXI)\d*::.+::(?:INSTR|RAW)", re.IGNORECASE)
 
 
@@ -22,7 +23,10 @@ class SocketAddress:
 
 @dataclass(frozen=True, slots=True)
 class SerialAddress:
-    """``ASRL/dev/ttyUSB0::INSTR`` or ``ASRL3::INSTR``; ``port`` as the system names it."""
+    """``ASRL/dev/ttyUSB0::INSTR``, ``ASRL3::INSTR`` or plain ``/dev/ttyUSB0``.
+
+    ``port`` is the name that the system gives it.
+    """
 
     port: str
 
@@ -47,11 +51,13 @@ def parse_address(text: str) -> Address:
         return SocketAddress(match["host"].strip("[]"), port)
     if match := _SERIAL.fullmatch(stripped):
         return SerialAddress(_serial_port(match["port"]))
+    if _DEVICE.fullmatch(stripped):
+        return SerialAddress(stripped)
     if _VISA.fullmatch(stripped):
         return VisaAddress(stripped)
     raise InputError(
         f"address {text!r} is not understood: write TCPIP::192.0.2.7::5025::SOCKET, "
-        "ASRL/dev/ttyUSB0::INSTR, TCPIP::192.0.2.7::inst0::INSTR, GPIB0::12::INSTR or "
+        "ASRL/dev/ttyUSB0::INSTR or /dev/ttyUSB0, TCPIP::192.0.2.7::inst0::INSTR, GPIB0::12::INSTR or "
         "USB0::0x1234::0x5678::SERIAL::INSTR"
     )
 

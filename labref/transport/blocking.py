@@ -45,7 +45,7 @@ def run(stepper: Stepper[T], clock: Clock, stopped: Callable[[], bool] | None = 
         else:
             clock.wait(left)
             ready = False
-        deadline = stepper.advance(ready or clock.monotonic_s() >= deadline)
+        deadline = stepper.advance(ready or clock.monotonic_s() >= deadline - 1e-9)
     return stepper.result
 
 

@@ -32,6 +32,9 @@ from labref.transport.steps import (
 
 T = TypeVar("T")
 
+# Clocks count whole nanoseconds: what is left of a second below that never passes.
+_TICK_S = 1e-9
+
 
 class Stepper(Generic[T]):
     """One exchange on one wire. ``timeout_s`` serves steps that state none.
@@ -109,7 +112,7 @@ class Stepper(Generic[T]):
         """Result or failure of ``step``; None while it must wait."""
         try:
             result = self._attempt(step)
-            if result is None and self._clock.monotonic_s() >= self._deadline:
+            if result is None and self._reached(self._deadline):
                 return self._run_out(step)
             return result
         except (LinkError, ReplyError) as error:
@@ -230,12 +233,15 @@ class Stepper(Generic[T]):
             self._dropped += self._framer.clear()
             self._dropped = self._dropped[-self._framer.limit :]
             self._quiet_until = now + step.quiet_s
-        return self._dropped if now >= self._quiet_until else None
+        return self._dropped if self._reached(self._quiet_until) else None
 
     def _run_out(self, step: Step) -> bytes:
         if isinstance(step, Pause | Rest | Close):
             return b""
         raise SilenceError(f"{self.wire.address}: {self._late_text(step)}")
+
+    def _reached(self, instant_s: float) -> bool:
+        return self._clock.monotonic_s() >= instant_s - _TICK_S
 
     def _late_text(self, step: Step) -> str:
         within = f"within {self._timeout_of(step)} s"
