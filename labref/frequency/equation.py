@@ -54,7 +54,9 @@ class Equation:
 
     def nominal(self, channels: Mapping[str, Channel]) -> Fraction:
         """Exact value in Hz with every channel at its nominal. Raises InputError."""
-        return self.value({name: _named(channels, name, self).nominal for name in self.channels})
+        return self.value(
+            {name: named_channel(channels, name, self).nominal for name in self.channels}
+        )
 
     def value(self, values: Mapping[str, Exact]) -> Fraction:
         """Exact value in Hz for exact ``values`` of the channels. Raises InputError."""
@@ -156,20 +158,21 @@ def constant(name: str, value: Exact | str) -> Equation:
     return Equation(name, exact(value), ())
 
 
-def _tidy(terms: Iterable[tuple[str, Fraction]]) -> Terms:
-    sums: dict[str, Fraction] = {}
-    for name, coefficient in terms:
-        sums[name] = sums.get(name, Fraction(0)) + exact(coefficient)
-    return tuple(sorted((name, c) for name, c in sums.items() if c))
-
-
-def _named(channels: Mapping[str, Channel], name: str, equation: Equation) -> Channel:
+def named_channel(channels: Mapping[str, Channel], name: str, equation: Equation) -> Channel:
+    """Return ``channels[name]``; InputError says which equation misses it."""
     try:
         return channels[name]
     except KeyError:
         raise InputError(
             f"equation {equation.name!r} needs channel {name!r}, which is not declared"
         ) from None
+
+
+def _tidy(terms: Iterable[tuple[str, Fraction]]) -> Terms:
+    sums: dict[str, Fraction] = {}
+    for name, coefficient in terms:
+        sums[name] = sums.get(name, Fraction(0)) + exact(coefficient)
+    return tuple(sorted((name, c) for name, c in sums.items() if c))
 
 
 def _sign(number: Fraction) -> str:

@@ -19,7 +19,7 @@ from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
 
-from labref.frequency.equation import Equation
+from labref.frequency.equation import Equation, named_channel
 from labref.model.channel import Channel, Role
 from labref.model.errors import InputError
 from labref.model.reference import Reference, chain
@@ -35,7 +35,7 @@ def node_sensitivity(
     """
     sums: dict[str, Fraction] = {}
     for name, coefficient in equation.terms:
-        channel = _channel(channels, name, equation)
+        channel = named_channel(channels, name, equation)
         for node in nodes_of(channel, references):
             part = coefficient * channel.nominal
             sums[node.name] = sums.get(node.name, Fraction(0)) + part
@@ -61,7 +61,7 @@ def corrected(
     terms = []
     for name, coefficient in equation.terms:
         factor = Fraction(1)
-        for node in nodes_of(_channel(channels, name, equation), references):
+        for node in nodes_of(named_channel(channels, name, equation), references):
             factor *= 1 + Fraction(Decimal(repr(node.y)))
         terms.append((name, coefficient * factor))
     return replace(equation, terms=tuple(terms))
@@ -86,13 +86,11 @@ def held(equations: Iterable[Equation], channels: Mapping[str, Channel]) -> froz
 
     Role set (a lock holds it; its counter only checks it) and assumed values (M9, M10).
     """
-    names = {name for equation in equations for name in equation.channels}
+    named = {
+        name: named_channel(channels, name, equation)
+        for equation in equations
+        for name in equation.channels
+    }
     return frozenset(
-        name for name in names if channels[name].role is Role.SET or channels[name].assumed
+        name for name, channel in named.items() if channel.role is Role.SET or channel.assumed
     )
-
-
-def _channel(channels: Mapping[str, Channel], name: str, equation: Equation) -> Channel:
-    if name not in channels:
-        raise InputError(f"equation {equation.name!r} needs channel {name!r}, not declared")
-    return channels[name]

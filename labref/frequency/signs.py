@@ -90,7 +90,7 @@ def resolve(
         raise AmbiguousError(_not_one(fits, hypotheses, moves), tuple(fits))
     apart = [_apart(hypotheses[fits[0]], e, moves) for k, e in hypotheses.items() if k != fits[0]]
     told = "; ".join(
-        f"{m.channel} moved by {m.by_hz:+.6g} Hz, {m.beat} by {m.answer_hz:+.3f} Hz" for m in moves
+        f"{m.channel} moved by {m.by_hz:+.3f} Hz, {m.beat} by {m.answer_hz:+.3f} Hz" for m in moves
     )
     return Resolved(fits[0], min(apart), told)
 

@@ -58,8 +58,11 @@ class Line:
 
     @property
     def hz(self) -> float:
-        """Contribution in Hz, signed like the sensitivity (signs matter for correlations)."""
-        return self.sensitivity * self.u
+        """Contribution in Hz, signed like the sensitivity (signs matter for correlations).
+
+        A source without weight contributes nothing, even where its u is not known.
+        """
+        return self.sensitivity * self.u if self.sensitivity else 0.0
 
 
 @dataclass(frozen=True, slots=True)

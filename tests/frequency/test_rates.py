@@ -1,6 +1,7 @@
 import math
 from fractions import Fraction
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -162,6 +163,24 @@ def test_a_beat_that_may_have_crossed_zero_is_told() -> None:
     signed = [see(nu, F, signs=(1,)), see(nu, F + 50, signs=(-1,))]
     assert from_rates(signed, followed=False).best.n == 1_644_168
     assert from_rates(signed).best.n == 1_644_168
+
+
+@pytest.mark.parametrize(("u", "expected"), [(0.5, "right"), (3.5, "right"), (3.6, "refused")])
+def test_drawn_noise_is_never_wrong(u: float, expected: str) -> None:
+    """5 sigma_n = 0.5 lies at u = 3.54 Hz for a step of 50 Hz."""
+    rng = np.random.default_rng(6)
+    nu = 1_644_168 * F + 130 * MHZ
+    outcomes = set()
+    for first, second in rng.normal(0, u, (1000, 2)):
+        two = [
+            see(nu, F, u=u, error=Fraction(float(first)), signs=(1,)),
+            see(nu, F + 50, u=u, error=Fraction(float(second)), signs=(1,)),
+        ]
+        try:
+            outcomes.add("right" if from_rates(two).best.n == 1_644_168 else "wrong")
+        except AmbiguousError:
+            outcomes.add("refused")
+    assert outcomes == {expected}
 
 
 def test_wrong_arguments_are_named() -> None:

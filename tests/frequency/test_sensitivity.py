@@ -60,6 +60,11 @@ def test_an_assumed_channel_without_reference() -> None:
     assert (row.enters, row.reference, row.hz_per_y) == ("assumed", "none", 0.0)
 
 
+def test_a_missing_channel_is_named() -> None:
+    with pytest.raises(InputError, match="needs channel 'beat', which is not declared"):
+        groups_of(TOOTH, {})
+
+
 def test_channels_of_one_gate_group() -> None:
     groups = gate_groups(CHANNELS.values())
     assert {name: [c.name for c in members] for name, members in groups.items()} == {

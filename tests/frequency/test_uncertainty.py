@@ -140,6 +140,14 @@ def test_covariance_agrees_with_the_drawn_one() -> None:
     np.testing.assert_allclose(got, cov, rtol=0.02)
 
 
+def test_a_reference_without_weight_may_be_unknown() -> None:
+    a, b, channels = two_lasers()
+    unknown = {name: Reference(name, math.nan, parent=r.parent) for name, r in REFERENCES.items()}
+    assert math.isnan(budget(a, channels, unknown).constant_hz)
+    linear = Ratio("R", a, b).linear(channels)
+    assert budget(linear, channels, unknown).constant_hz == 0
+
+
 def test_counting_averages_and_constant_does_not() -> None:
     assert u_after(10.0, 3.0, 100) == pytest.approx(math.hypot(1.0, 3.0))
     with pytest.raises(InputError, match="one gate or more"):
