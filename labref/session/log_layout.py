@@ -32,6 +32,7 @@ class Layout:
 
     ``first_row``: lines before the first data row. ``width``: cells of a whole row.
     ``by_blanks``: delimiter whitespace, where a missing cell shifts all that follow it.
+    ``passed_over``: lines (from 1) before the first row that hold a number but no time.
     """
 
     split: Split
@@ -41,6 +42,7 @@ class Layout:
     width: int
     first_row: int
     header: str | None
+    passed_over: tuple[int, ...] = ()
 
 
 def find_layout(lines: Sequence[str], table: LogTable, times: RowTimes | None) -> Layout:
@@ -64,7 +66,8 @@ def find_layout(lines: Sequence[str], table: LogTable, times: RowTimes | None) -
     if delimiter != " ":
         width = max(width, len(names))
     _check_width(columns, time, width, first, lines[first])
-    return Layout(split, delimiter == " ", columns, time, width, first, header)
+    passed_over = tuple(number + 1 for number in values if number < first)
+    return Layout(split, delimiter == " ", columns, time, width, first, header, passed_over)
 
 
 def _delimiter(lines: Sequence[str], table: LogTable) -> str:

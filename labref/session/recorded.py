@@ -158,6 +158,8 @@ class RecordedLog:
         times = None if self._table.time is None else RowTimes(self._table.time)
         layout = find_layout(sample, self._table, times)
         self._reader = RowReader(layout, self._table, self._channels)
+        for line in layout.passed_over:
+            self.notes.add("skipped lines", line, "no time before the first row: a heading?")
         self._read(sample[layout.first_row :], 1 + layout.first_row)
         self._spacing_ns = self._usual_spacing()
 

@@ -74,8 +74,9 @@ def test_columns_by_number_in_any_order(read_log: ReadLog) -> None:
 
 
 def test_a_header_without_names_wanted_is_skipped(read_log: ReadLog) -> None:
-    found, _ = read_log("time 729 ceo\n" + stamped((0, "60000000 20000000")), STAMPED)
+    found, log = read_log("time 729 ceo\n" + stamped((0, "60000000 20000000")), STAMPED)
     assert len(found["beat"]) == 1
+    assert log.notes.messages == ["line 1: no time before the first row: a heading?"]
     numeric = LogTable(columns={"beat": 1}, start=NIGHT, header=True)
     found, _ = read_log("729\n60000000\n", numeric)
     assert found["beat"].offset.tolist() == [0.0]
