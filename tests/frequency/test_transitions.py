@@ -1,5 +1,7 @@
+import csv
 import math
 from fractions import Fraction
+from pathlib import Path
 
 import pytest
 
@@ -73,26 +75,20 @@ def test_cipm_values_carry_their_year_and_older_ones_stay_selectable() -> None:
     assert float(moved / newest.frequency_hz) == pytest.approx(1.8e-14, rel=0.01)
 
 
-@pytest.mark.parametrize(
-    ("name", "hz", "relative"),
-    [
-        ("115In+ 237", "1267402452901041.3", 4.3e-15),
-        ("199Hg 266", "1128575290808154.32", 2.4e-16),
-        ("27Al+ 267", "1121015393207859.16", 1.9e-16),
-        ("171Yb+ 435.5", "688358979309308.24", 2.0e-16),
-        ("171Yb+ 467", "642121496772645.12", 1.9e-16),
-        ("171Yb 578", "518295836590863.63", 1.9e-16),
-        ("88Sr+ 674", "444779044095486.3", 1.3e-15),
-        ("88Sr 698", "429228066418007.01", 2.0e-16),
-        ("87Sr 698", "429228004229872.99", 1.9e-16),
-        ("40Ca+ 729", "411042129776400.4", 1.8e-15),
-    ],
-)
-def test_the_cipm_list_of_2021(name: str, hz: str, relative: float) -> None:
-    row = transitions.get(name)
-    assert row.frequency_hz == exact(hz)
+def cipm_lists() -> list[dict[str, str]]:
+    path = Path(__file__).parents[1] / "reference_data" / "cipm_lists.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    return list(csv.DictReader(line for line in lines if not line.startswith("#")))
+
+
+@pytest.mark.parametrize("listed", cipm_lists(), ids=lambda row: f"{row['name']} {row['year']}")
+def test_the_cipm_lists(listed: dict[str, str]) -> None:
+    row = transitions.get(listed["name"], year=int(listed["year"]), source="CIPM")
+    assert row.frequency_hz == exact(listed["frequency_hz"])
     assert row.uncertainty_hz is not None
-    assert row.uncertainty_hz / float(row.frequency_hz) == pytest.approx(relative, rel=0.04)
+    relative = row.uncertainty_hz / float(row.frequency_hz)
+    assert relative == pytest.approx(float(listed["relative_u"]), rel=0.04)
+    assert row.default == (listed["year"] == "2021")
 
 
 def test_ritz_closure_of_the_adjusted_calcium_set_to_1_khz() -> None:
