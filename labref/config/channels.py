@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from labref.config.complaints import did_you_mean
 from labref.config.draft import Draft, NotBuilt
 from labref.config.locate import Path
 from labref.config.schema import ChannelTable, ReferenceTable
@@ -83,7 +82,7 @@ def _channel(draft: Draft, name: str, table: ChannelTable, path: Path) -> Channe
     before = len(draft.complaints.problems)
     nominal = _nominal(draft, table, path)
     reference = _feed(draft, name, table, path)
-    gate_ns = _check_times(draft, table, path)
+    gate_ns = _check_gate(draft, table, path)
     if table.assumed and table.role == "eliminated":
         draft.complaints.problem((*path, "role"), 'an assumed value is not counted: role "set"')
     if table.role == "set" and not table.assumed and not (table.sigma or table.u):
@@ -160,15 +159,14 @@ def _check_size(draft: Draft, table: ChannelTable, value: Fraction, path: Path) 
         draft.complaints.warning(path, f"{shown} is a low radio frequency: is Hz meant?")
 
 
-def _check_times(draft: Draft, table: ChannelTable, path: Path) -> int:
-    gate_ns = seconds_to_ns(Fraction(table.gate_s))
-    if table.gate_s > _LONGEST_GATE_S or gate_ns == 0:
+def _check_gate(draft: Draft, table: ChannelTable, path: Path) -> int:
+    if table.gate_s > _LONGEST_GATE_S:
         draft.complaints.problem(
             (*path, "gate_s"),
             f"{table.gate_s} s is no gate of a counter: the key is in seconds, up to "
-            f"{_LONGEST_GATE_S} s, from 1 ns",
+            f"{_LONGEST_GATE_S} s",
         )
-    return gate_ns
+    return seconds_to_ns(Fraction(table.gate_s))
 
 
 def _feed(draft: Draft, name: str, table: ChannelTable, path: Path) -> str | None:
@@ -233,7 +231,7 @@ def check_groups(draft: Draft) -> None:
 
 
 def check_feeds(draft: Draft) -> None:
-    """Every reading has one name: no input and no log column feeds two channels."""
+    """No input of an instrument feeds two channels: every reading has one name."""
     seen: dict[tuple[str, int | str], str] = {}
     for name, feed in draft.feeds.items():
         other = seen.setdefault(feed, name)
@@ -242,49 +240,6 @@ def check_feeds(draft: Draft) -> None:
                 ("channels", name, "input"),
                 f"input {feed[1]!r} of {feed[0]!r} already feeds channel {other!r}",
             )
-    _check_logs(draft)
-
-
-def _check_logs(draft: Draft) -> None:
-    fed: dict[tuple[str, str], str] = {}
-    for log, table in draft.document.tables.logs.items():
-        columns: dict[int | str, str] = {}
-        for channel, column in table.columns.items():
-            path: Path = ("logs", log, "columns", channel)
-            if not draft.declared("channels", channel):
-                near = did_you_mean(channel, draft.document.names("channels"))
-                draft.complaints.problem(path, f"no channel {channel!r}{near}")
-            if isinstance(column, int) and column < 1:
-                draft.complaints.problem(path, f"columns are counted from 1, not {column}")
-            other = columns.setdefault(column, channel)
-            if other != channel:
-                draft.complaints.problem(path, f"column {column!r} already feeds {other!r}")
-            before = fed.setdefault((channel, table.files), log)
-            if before != log:
-                draft.complaints.problem(
-                    path, f"log {before!r} already feeds {channel!r} from the same files"
-                )
-        for channel in table.units:
-            if channel not in table.columns:
-                draft.complaints.problem(
-                    ("logs", log, "units", channel),
-                    f"no column {channel!r}{did_you_mean(channel, table.columns)}",
-                )
-        if table.time is None and table.gate_s is None:
-            _check_log_gates(draft, log)
-
-
-def _check_log_gates(draft: Draft, log: str) -> None:
-    table = draft.document.tables.logs[log]
-    gates = {
-        channel.gate_ns
-        for name in table.columns
-        if (channel := draft.channels.get(name)) is not None
-    }
-    if len(gates) > 1:
-        draft.complaints.problem(
-            ("logs", log), "its channels have different gates and it has no time column: gate_s"
-        )
 
 
 def check_instruments(draft: Draft) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from labref.config.complaints import Complaints
 from labref.config.load import Document
@@ -20,6 +20,9 @@ from labref.model.channel import Channel, Role
 from labref.model.errors import InputError
 from labref.model.integer import Integer
 from labref.model.reference import Reference
+
+if TYPE_CHECKING:
+    from labref.config.teeth import Tooth
 
 
 class NotBuilt(Exception):  # noqa: N818 - a signal between builders, never seen by a user
@@ -39,6 +42,7 @@ class Draft:
     witnesses: dict[str, Witness] = field(default_factory=dict)
     transitions: dict[str, LabTransition] = field(default_factory=dict)
     integers: dict[str, Integer] = field(default_factory=dict)
+    teeth: dict[str, Tooth] = field(default_factory=dict)
     edges: dict[str, frozenset[str]] = field(default_factory=dict)
     used: set[str] = field(default_factory=set)
 

@@ -15,6 +15,7 @@ from labref.config.integers import comb_integers, path_integers
 from labref.config.locate import Path
 from labref.config.nouns import Laser
 from labref.config.optics import CombTable, LaserTable, PathTable
+from labref.config.teeth import Tooth, set_margins
 from labref.frequency.comb import (
     cavity_mode,
     comb_tooth,
@@ -224,21 +225,25 @@ class Equations:
         if table.n is None or table.beat is None:
             raise NotBuilt
         ceo = self._f_ceo(table.comb, comb, ("combs", table.comb)) if table.ceo_factor else None
+        beat = source_equation(draft, table.beat, node, (*path, "beat"))
+        s0, sb, c0 = _sign(comb.f_ceo_sign), _sign(table.sign), table.ceo_factor
         nu = comb_tooth(
-            name=node,
-            n=table.n,
-            f_rep=f_rep,
-            f_ceo=ceo,
-            beat=source_equation(draft, table.beat, node, (*path, "beat")),
-            s0=_sign(comb.f_ceo_sign),
-            sb=_sign(table.sign),
-            c0=table.ceo_factor,
+            name=node, n=table.n, f_rep=f_rep, f_ceo=ceo, beat=beat, s0=s0, sb=sb, c0=c0
         )
-        return nu.relying_on(
-            *path_integers(draft, node, table),
-            *(comb_integers(draft, table.comb, comb) if ceo is not None else ()),
-            *f_rep.integers,
+        draft.teeth[node] = Tooth(
+            table.comb,
+            table.n,
+            f_rep.nominal(draft.channels),
+            ceo.nominal(draft.channels) if ceo is not None else Fraction(0),
+            beat.nominal(draft.channels),
+            s0,
+            sb,
+            c0,
         )
+        own = path_integers(draft, node, table)
+        set_margins(draft, node, draft.teeth[node])
+        common = comb_integers(draft, table.comb, comb) if ceo is not None else ()
+        return nu.relying_on(*own, *common, *f_rep.integers)
 
     def _by_channel(self, table: PathTable, node: str, path: Path) -> Equation:
         assert table.channel is not None

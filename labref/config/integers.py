@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from labref.config.draft import Draft
 from labref.config.optics import CombTable, Evidence, PathTable
+from labref.model.exact import exact_text
 from labref.model.integer import Integer
 from labref.model.times import parse_iso
 
@@ -45,6 +46,7 @@ def integer_record(name: str, value: int, evidence: Evidence | None) -> Integer:
         evidence=evidence.method,
         k=float(evidence.k),
         found_ns=parse_iso(evidence.found),
+        f_rep_hz=None if evidence.f_rep_hz is None else exact_text(evidence.f_rep_hz),
         by=evidence.by,
         margin_hz=None if evidence.margin_hz is None else float(evidence.margin_hz),
     )

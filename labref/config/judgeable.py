@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from fractions import Fraction
 
 from labref.config.draft import Draft
@@ -24,8 +25,12 @@ def check_target(
     target: Target,
     tolerance: Tolerance,
     nominal: Fraction,
+    integers: Sequence[str],
 ) -> None:
-    """Compare the target with where nominal values put the light: units, and mode numbers."""
+    """Compare the target with where nominal values put the light: units, and mode numbers.
+
+    Without ``integers`` the nominal is only the point from which readings are counted.
+    """
     component = target.component_hz
     detuning = nominal - target.hz
     if abs(detuning) * 20 > abs(nominal):
@@ -36,7 +41,7 @@ def check_target(
             f"{exact_text(component, 3)} Hz is far from the {hz_text(nominal)} where this "
             f"equation puts the light{hint}",
         )
-    elif not tolerance.lower_hz <= float(detuning) <= tolerance.upper_hz:
+    elif integers and not tolerance.lower_hz <= float(detuning) <= tolerance.upper_hz:
         draft.complaints.warning(
             (*path, "target_hz"),
             f"with every channel at its nominal value the light is {hz_text(detuning)} from the "

@@ -17,8 +17,10 @@ from labref.config.draft import Draft
 from labref.config.equations import Equations
 from labref.config.lines import LineTable
 from labref.config.load import Document
+from labref.config.logs import check_logs
 from labref.config.nouns import Lab
 from labref.config.provenance import Graph
+from labref.config.teeth import check_ceo_signs
 from labref.config.transition_witnesses import check_reference_needs
 from labref.config.transitions import build_transitions
 from labref.config.witnesses import build_witnesses, unnamed
@@ -37,6 +39,7 @@ def understand(document: Document, lines: Iterable[Transition] = ()) -> Lab:
     feeds.check_instruments(draft)
     feeds.build_channels(draft)
     feeds.check_feeds(draft)
+    check_logs(draft)
     feeds.check_groups(draft)
     equations = Equations(draft)
     equations.build()
@@ -44,6 +47,7 @@ def understand(document: Document, lines: Iterable[Transition] = ()) -> Lab:
     check_reference_needs(draft)
     build_transitions(draft, equations, _catalogue(draft, lines))
     unnamed(draft)
+    check_ceo_signs(draft)
     _check_names(draft)
     if draft.complaints.problems:
         raise LabFileError(document.file, draft.complaints.problems)

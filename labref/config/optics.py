@@ -32,13 +32,16 @@ Sign = Literal["+", "-"]
 class Evidence(Table, frozen=True, kw_only=True):
     """How a mode number or sign was found, and when (rule M19).
 
-    ``margin_hz`` is the distance to the next plausible candidate at the tap.
+    ``f_rep_hz`` is the repetition rate at that time, so that a tooth that has moved since is
+    noticed. ``margin_hz``: how far the light may move before another candidate is nearer; half
+    the distance to the nearest, with all signs open, unless stated.
     """
 
     found: Annotated[Time, needed("when it was found, such as '2026-11-25T08:00:00Z'")]
     by: Annotated[str, needed("the person or procedure that found it")]
     method: Annotated[str, needed("how it was found")]
     k: Positive = 5
+    f_rep_hz: Positive | None = None
     margin_hz: Positive | None = None
 
 

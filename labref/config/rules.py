@@ -11,6 +11,8 @@ from labref.model.errors import InputError
 from labref.model.exact import exact
 from labref.model.times import parse_iso
 
+_NANOSECOND_S = Decimal("1e-9")
+_YEAR_S = 366 * 86_400
 _RATIO = re.compile(r"\s*([1-9]\d{0,30})\s*/\s*([1-9]\d{0,30})\s*")
 
 
@@ -45,6 +47,18 @@ def _not_zero(value: Any) -> str | None:
     return None if value != 0 else "0 is not allowed: a positive or negative whole number is meant"
 
 
+def _duration(value: Any) -> str | None:
+    if value < _NANOSECOND_S:
+        return f"{value} s is shorter than 1 ns: the key is in seconds"
+    return _delay(value)
+
+
+def _delay(value: Any) -> str | None:
+    if value < 0:
+        return f"{value} s must not be negative"
+    return f"{value} s is longer than a year: the key is in seconds" if value > _YEAR_S else None
+
+
 def _rising(value: Any) -> str | None:
     low, high = value
     return None if low < high else f"[{low}, {high}]: the lower limit comes first and is smaller"
@@ -68,6 +82,8 @@ RULES: Mapping[str, Callable[[Any], str | None]] = {
     "positive": _positive,
     "not negative": _not_negative,
     "not zero": _not_zero,
+    "duration": _duration,
+    "delay": _delay,
     "rising": _rising,
     "time": _time,
     "ratio": _ratio,

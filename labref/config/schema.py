@@ -15,6 +15,8 @@ from msgspec import field
 
 from labref.config.fields import (
     ChannelName,
+    Delay,
+    Duration,
     InstrumentName,
     LaserName,
     Limits,
@@ -62,7 +64,7 @@ class InstrumentTable(Table, frozen=True, kw_only=True):
     address: Annotated[str, needed("where it answers, such as 'TCPIP0::192.0.2.7::5025::SOCKET'")]
     dialect: Annotated[str, needed("the language that it speaks")]
     reference: ReferenceName | None = None
-    timeout_s: Positive = 2
+    timeout_s: Duration = 2
     options: dict[str, object] = field(default_factory=dict)
 
 
@@ -94,13 +96,13 @@ class ChannelTable(Table, frozen=True, kw_only=True):
     group: str | None = None
     instrument: InstrumentName | None = None
     input: int | str | None = None
-    gate_s: Positive = 1
-    dead_time_s: NotNegative = 0
+    gate_s: Duration = 1
+    dead_time_s: Delay = 0
     weighting: Literal["pi", "lambda", "omega"] = "pi"
     sigma: NotNegative | None = None
     u: NotNegative = 0
     rate_per_s: NotNegative = 0
-    hold_s: Positive | None = None
+    hold_s: Duration | None = None
     assumed: bool = False
 
 
@@ -131,7 +133,7 @@ class LogTable(Table, frozen=True, kw_only=True):
     files: str = "*"
     time: TimeColumn | None = None
     start: Time | None = None
-    gate_s: Positive | None = None
+    gate_s: Duration | None = None
     delimiter: Literal["comma", "semicolon", "tab", "whitespace"] | None = None
     comment: str = "#"
     header: bool | None = None
@@ -159,7 +161,7 @@ class WitnessTable(Table, frozen=True, kw_only=True):
     path: list[Step] = field(default_factory=list)
     within: Positive | None = None
     limits: tuple[Number, Number] | None = None
-    max_age_s: Positive = 5
+    max_age_s: Duration = 5
     calibrated_by: str | None = None
 
 
@@ -191,14 +193,14 @@ class TransitionTable(Table, frozen=True, kw_only=True):
     witnesses: list[WitnessName] = field(default_factory=list)
     needs: list[WitnessName] = field(default_factory=list)
     unwatched: list[str] = field(default_factory=list)
-    lateness_s: Positive | None = None
+    lateness_s: Duration | None = None
 
 
 class AlarmTable(Table, frozen=True, kw_only=True):
     """``[alarms]``: how alarms are shaped; verdicts are never delayed or softened (M5)."""
 
-    on_delay_s: NotNegative = 0
-    off_delay_s: NotNegative = 0
+    on_delay_s: Delay = 0
+    off_delay_s: Delay = 0
     deadband: NotNegative = 0
     latching: bool = False
 

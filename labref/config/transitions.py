@@ -66,7 +66,7 @@ class _Builder:
         needs += reference_needs(self.draft, rows.plane, needs)
         lines = self._budget(rows.plane, target)
         nominal = rows.plane.nominal(self.draft.channels)
-        check_target(self.draft, self.path, target, tolerance, nominal)
+        check_target(self.draft, self.path, target, tolerance, nominal, rows.plane.integers)
         check_tolerance(self.draft, self.path, tolerance, lines, nominal)
         gates = self._gates(rows, witnesses)
         return LabTransition(

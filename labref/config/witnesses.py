@@ -12,6 +12,7 @@ from labref.config.nouns import Witness
 from labref.config.paths import build_route
 from labref.config.provenance import Graph, why_dependent
 from labref.config.schema import WitnessTable
+from labref.config.teeth import check_sharp_enough
 from labref.frequency.equation import Equation, tap
 from labref.frequency.uncertainty import budget
 from labref.model.channel import Loop
@@ -109,6 +110,7 @@ def _frequency(draft: Draft, equations: Equations, name: str, table: WitnessTabl
             f"the witness itself is uncertain by {quantity(u_hz, sign=False)}: it will often "
             "disagree",
         )
+    check_sharp_enough(draft, table.laser, within, u_hz, (*path, "within"))
     channel = table.channel or plane.channels[0]
     return Witness(
         name,

@@ -44,7 +44,7 @@ sigma = 1e6
 [logs.night]
 columns = { f_rep = 1, f_ceo = 2, beat = 3, wavemeter = 4 }
 gate_s = 1
-
+start = "2026-11-24T20:00:00Z"
 [combs.main]
 f_rep = "f_rep"
 f_ceo = "f_ceo"
@@ -58,7 +58,7 @@ beat = "beat"
 kind = "frequency"
 laser = "clock"
 channel = "wavemeter"
-within = 30e6
+within = 10e6
 calibrated_by = "neon lamp"
 
 [transitions.clock729]

@@ -47,13 +47,14 @@ def outcome(data: bytes) -> None:
         assert "\n" not in problem.text("any.toml")
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=200))
 def test_any_bytes(data: bytes) -> None:
     outcome(data)
     outcome(b"labref = 1\n" + data)
 
 
-@settings(max_examples=400)
+@settings(max_examples=200, deadline=None)
 @given(st.lists(st.sampled_from(IDEAS), max_size=30), st.randoms(use_true_random=False))
 def test_any_arrangement_of_plausible_lines(lines: list[str], rng: random.Random) -> None:
     rng.shuffle(lines)
@@ -64,7 +65,7 @@ TABLES = [idea for idea in IDEAS if idea.startswith("[") and idea.endswith("]\n"
 KEYS = [idea for idea in IDEAS if "=" in idea and not idea.startswith("labref")]
 
 
-@settings(max_examples=400)
+@settings(max_examples=200, deadline=None)
 @given(
     st.fixed_dictionaries({table: st.sets(st.sampled_from(KEYS), max_size=8) for table in TABLES})
 )

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labref.config.judgeable import allowed_half_width_hz
@@ -85,6 +85,7 @@ def test_forbidden_intervals_narrow_what_can_be_judged(problems: Any, lab: Any) 
 LIMITS = st.integers(-50, 50)
 
 
+@settings(deadline=None)
 @given(LIMITS, LIMITS, st.lists(st.tuples(LIMITS, LIMITS), max_size=3))
 def test_allowed_half_width_against_a_scan(
     a: int, b: int, intervals: list[tuple[int, int]]
@@ -104,6 +105,7 @@ def test_allowed_half_width_against_a_scan(
     assert allowed_half_width_hz(tolerance) == widest / 2
 
 
+@settings(deadline=None)
 @given(LIMITS, st.integers(1, 100), st.floats(0.1, 30))
 def test_u_above_the_allowed_half_width_can_never_be_good(low: int, width: int, u: float) -> None:
     tolerance = Tolerance(float(low), float(low + width), k=3.0)

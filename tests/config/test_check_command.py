@@ -132,7 +132,7 @@ def test_warnings_are_shown_and_do_not_fail(written: Any) -> None:
 def test_a_witness_as_sharp_as_the_tolerance_checks_the_reference(written: Any) -> None:
     coarse = flat(run(written()).output)
     assert "not independently checked since 2026-01-01" in coarse
-    sharp = flat(run(written(("within = 30e6", "within = 1e4"))).output)
+    sharp = flat(run(written(("within = 10e6", "within = 1e4"))).output)
     assert "not independently checked" not in sharp
     never = flat(run(written(('checked = "2026-01-01"\n', ""))).output)
     assert "not independently checked ever" in never

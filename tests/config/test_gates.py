@@ -26,7 +26,7 @@ def test_the_longest_gate_wins_where_the_beat_has_none(lab: Any) -> None:
     transition = lab(
         ("nominal_hz = 30000000\n", 'nominal_hz = 30000000\nrole = "set"\n'),
         ("nominal_hz = 250000000\n", "nominal_hz = 250000000\ngate_s = 10\n"),
-        ("gate_s = 1\n\n[combs", "time = { column = 9 }\n\n[combs"),
+        ("gate_s = 1\nstart", "time = { column = 9 }\nstart"),
     ).transitions["clock729"]
     assert (transition.base, transition.gate_ns) == ("f_rep", 10_000_000_000)
 
@@ -55,7 +55,7 @@ def test_nothing_measured_at_all(problems: Any) -> None:
 def test_gates_of_a_log_without_times_must_agree(problems: Any) -> None:
     found = problems(
         ("nominal_hz = 20000000\n", "nominal_hz = 20000000\ngate_s = 2\n"),
-        ("gate_s = 1\n\n[combs", "\n[combs"),
+        ("gate_s = 1\nstart", "\nstart"),
     )
     assert found == [
         "lab.toml:33: logs.night: its channels have different gates and it has no time column: "

@@ -7,7 +7,7 @@ import tomllib
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labref.config.locate import Locator, dotted
@@ -143,6 +143,7 @@ def paths(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
     return [path] * bool(path) + [p for key, item in items for p in paths(item, (*path, key))]
 
 
+@settings(deadline=None)
 @given(st.dictionaries(KEYS, st.dictionaries(KEYS, VALUES, max_size=4), max_size=4))
 def test_every_key_of_any_document_is_found_on_its_line(document: dict[str, Any]) -> None:
     text = ""
@@ -159,6 +160,7 @@ def test_every_key_of_any_document_is_found_on_its_line(document: dict[str, Any]
             assert quoted(path[-1]) in lines[locator.line(path) - 1]
 
 
+@settings(deadline=None)
 @given(st.lists(st.text(max_size=5) | st.integers(0, 9), max_size=4))
 def test_a_path_is_one_printable_line(path: list[Any]) -> None:
     assert "\n" not in dotted(tuple(path))

@@ -86,10 +86,12 @@ def test_channels_and_transitions_share_no_name(problems: Any) -> None:
 
 
 def test_a_low_nominal_is_a_warning(warnings: Any) -> None:
-    assert warnings(("nominal_hz = 30000000", "nominal_hz = 30")) == [
-        "lab.toml:22: channels.beat.nominal_hz: 30 Hz is a low radio frequency: is Hz meant?",
+    assert warnings(("nominal_hz = 20000000", "nominal_hz = 20")) == [
+        "lab.toml:16: channels.f_ceo.nominal_hz: 20 Hz is a low radio frequency: is Hz meant?",
+        "lab.toml:36: combs.main: no witness can tell the sign of its f_ceo from the other: dated "
+        "evidence would (M17)",
         "lab.toml:55: transitions.clock729.target_hz: with every channel at its nominal value the "
-        "light is -30 MHz from the target, outside the tolerance: is a mode number, sign or "
+        "light is -20 MHz from the target, outside the tolerance: is a mode number, sign or "
         "nominal wrong?",
     ]
 
