@@ -14,6 +14,8 @@ down", ...), made when that kind first occurs. At each gate a line gets one of t
     * a latching alarm also waits to be acknowledged.
 
 Delays are counted in the gates' own time, from the start of the first gate with the input.
+Until a transition's state was known once, an unknown must last ``startup_ns`` to be raised:
+while instruments connect nothing is wrong yet.
 """
 
 from __future__ import annotations
@@ -51,7 +53,9 @@ class Line:
     check: str = ""
     was_bad: bool = False
 
-    def step(self, said: Input, start_ns: int, stop_ns: int, reason: Reason) -> Alarm | None:
+    def step(
+        self, said: Input, start_ns: int, stop_ns: int, reason: Reason, startup_ns: int = 0
+    ) -> Alarm | None:
         """Take one gate; return the alarm when its level changes."""
         is_clear = self.level is AlarmLevel.CLEAR
         if said is not (Input.PRESENT if is_clear else Input.ABSENT):
@@ -59,7 +63,7 @@ class Line:
             return None
         if self.waiting_since_ns is None:
             self.waiting_since_ns = start_ns
-        delay = self.on_delay_ns if is_clear else self.off_delay_ns
+        delay = max(self.on_delay_ns, startup_ns) if is_clear else self.off_delay_ns
         if stop_ns - self.waiting_since_ns < delay:
             return None
         if not is_clear and self.latching and not self.acknowledged:
@@ -78,9 +82,15 @@ class Alarms:
     """The alarm lines of one transition, fed with its results."""
 
     def __init__(
-        self, subject: str, on_delay_ns: int = 0, off_delay_ns: int = 0, latching: bool = False
+        self,
+        subject: str,
+        on_delay_ns: int = 0,
+        off_delay_ns: int = 0,
+        latching: bool = False,
+        startup_ns: int = 0,
     ) -> None:
         self._subject = subject
+        self._startup_ns = startup_ns
         self._shape = (on_delay_ns, off_delay_ns, latching)
         self._lines: dict[str, Line] = {}
 
@@ -90,9 +100,12 @@ class Alarms:
             start = int(result.frequencies.start_ns[gate])
             stop = int(result.frequencies.stop_ns[gate])
             named = self._named(result, gate)
+            if self._startup_ns and result.states[gate] != State.UNKNOWN:
+                self._startup_ns = 0
             for line in self._lines.values():
                 said = self._said(line, named, result, gate)
-                alarm = line.step(said, start, stop, named.get(line.kind, NOTHING))
+                reason = named.get(line.kind, NOTHING)
+                alarm = line.step(said, start, stop, reason, self._startup_ns)
                 if alarm is not None:
                     yield alarm
 

@@ -19,10 +19,18 @@ from labref.model.errors import AmbiguousError, InputError, LabFileError, Labref
 COMMANDS: dict[str, tuple[str, str]] = {
     "air": ("labref.cli.air", "Vacuum and air wavelength, frequency and index of air."),
     "check": ("labref.cli.check", "Check a lab file: all its errors, or what it means."),
+    "demo": ("labref.cli.demo", "Watch a simulated ion-trap laboratory with three faults."),
     "export": ("labref.cli.export", "Write a channel of a trace as csv, parquet or HDF5."),
     "mode-number": ("labref.cli.mode_number", "Mode number and sign: unique, or refused."),
     "replay": ("labref.cli.replay", "Run the acquisition pass over recorded logs."),
+    "record-transcript": (
+        "labref.cli.record_transcript",
+        "Record an instrument's exchange as a transcript test.",
+    ),
+    "run": ("labref.cli.run", "Read a lab's instruments and judge until stopped."),
+    "simulate": ("labref.cli.simulate", "Simulated instruments for a lab file."),
     "stability": ("labref.cli.stability", "Deviations with bounds from a trace or a text file."),
+    "status": ("labref.cli.status", "Ask a running session."),
     "transitions": ("labref.cli.transitions", "Published transition frequencies with sources."),
     "verify": ("labref.cli.verify", "Verify traces: rows, gaps, checksums, damage."),
 }

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 # Readings are kept for alignment this much longer than any lateness limit or hold.
 SPARE_NS = 10_000_000_000
+# So long may instruments take to connect before what is unknown raises an alarm.
+STARTUP_NS = 20_000_000_000
 
 
 def assemble(
@@ -56,7 +58,10 @@ def assemble(
         scatter={name: Scatter(c) for name, c in lab.channels.items() if c.is_fed},
         recent={name: Recent(name) for name, c in lab.channels.items() if c.is_fed},
         history={name: History() for name in lab.transitions},
-        alarms={name: Alarms(name, on_ns, off_ns, alarms.latching) for name in lab.transitions},
+        alarms={
+            name: Alarms(name, on_ns, off_ns, alarms.latching, STARTUP_NS)
+            for name in lab.transitions
+        },
         validity={t.name: Validity(t.gate_ns // 2) for t in transitions},
         keep_ns=_longest_wait_ns(lab) + SPARE_NS,
     )

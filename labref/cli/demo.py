@@ -1,0 +1,82 @@
+"""`labref demo`: a simulated ion-trap laboratory on real sockets, with three faults in it."""
+
+from __future__ import annotations
+
+import sys
+from importlib import resources
+from pathlib import Path
+
+import click
+
+from labref.cli.addresses import with_addresses
+from labref.cli.fault_lines import FaultLines
+from labref.cli.run import follow
+from labref.cli.simulation import Simulation
+from labref.cli.tally import Tally
+from labref.config.lab import load_lab
+from labref.model.errors import InputError
+from labref.plugins import load_plugins
+
+EXAMPLE = "ca_ion_lab.toml"
+# What the scenario does, as the kinds of alarm under which it should be seen.
+EXPECTED = ("outside tolerance", "wrong tooth", "link down")
+
+
+@click.command("demo")
+@click.option(
+    "--seconds", default=60.0, show_default=True, type=click.FloatRange(min=30), help="At least 30."
+)
+@click.option(
+    "--out",
+    default="labref-demo",
+    show_default=True,
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for the lab file and the trace.",
+)
+@click.option("--seed", default=1, show_default=True, help="Another seed, another night.")
+@click.option("--plain", is_flag=True, help="Lines for a script instead of a live table.")
+@click.option("--no-faults", is_flag=True, help="A quiet laboratory: nothing should be reported.")
+def command(seconds: float, out: Path, seed: int, plain: bool, no_faults: bool) -> None:
+    """Watch a simulated 40Ca+ laboratory: two counters, synthesizers, wavemeter, receiver.
+
+    One laser leaves its tolerance, one jumps by a comb tooth, one counter's link drops. Exit 0
+    when each was seen and cleared, else 1. Everything in it is invented; nothing is moved.
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    arguments = ["--seconds", repr(seconds), "--seed", str(seed)]
+    with Simulation([*arguments, *(["--no-faults"] if no_faults else [])]) as simulation:
+        lab_file = out / "lab.toml"
+        lab_file.write_text(with_addresses(example_text(), simulation.addresses), "utf-8")
+        faults = FaultLines(_say if plain else None)
+        tally = Tally()
+        plugins = load_plugins(extra=[("summary", tally), ("fault lines", faults)])
+        lab = load_lab(lab_file, plugins.tables())
+        follow(lab, plugins, out / "trace", seconds, plain, tally)
+    click.echo(f"lab file: {lab_file}")
+    _judge(faults, no_faults)
+
+
+def example_text() -> str:
+    """The example lab file, from the installed package or from the source tree."""
+    installed = resources.files("labref.cli") / EXAMPLE
+    if installed.is_file():
+        return installed.read_text("utf-8")
+    in_tree = Path(__file__).parents[2] / "examples" / EXAMPLE
+    if in_tree.is_file():
+        return in_tree.read_text("utf-8")
+    raise InputError(f"the example {EXAMPLE} is not installed")
+
+
+def _say(line: str) -> None:
+    click.echo(line)
+    sys.stdout.flush()
+
+
+def _judge(faults: FaultLines, no_faults: bool) -> None:
+    if no_faults:
+        click.echo("quiet laboratory: " + ("no fault" if not faults.begun else "faults reported"))
+        raise click.exceptions.Exit(1 if faults.begun else 0)
+    missed = [kind for kind in EXPECTED if not faults.seen_and_cleared(kind)]
+    for kind in EXPECTED:
+        click.echo(f"{kind}: {'not seen and cleared' if kind in missed else 'seen and cleared'}")
+    raise click.exceptions.Exit(1 if missed else 0)

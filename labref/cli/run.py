@@ -1,0 +1,65 @@
+"""`labref run`: the acquisition pass on a lab's own instruments, until stopped."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+
+from labref.cli.fault_lines import FaultLines
+from labref.cli.span import Duration
+from labref.cli.summary import print_summary
+from labref.cli.tally import Tally
+from labref.cli.watch import stop_signals, watch
+from labref.config.lab import Lab, load_lab
+from labref.plugins import load_plugins
+from labref.session.answering import StatusSocket
+from labref.session.live import live_session
+
+
+@click.command("run")
+@click.argument("lab_file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option(
+    "--out",
+    default="trace",
+    show_default=True,
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder of the trace; an older record in it is continued, never changed.",
+)
+@click.option("--for", "seconds", type=Duration(), help="How long: 90s, 15min, 12h, 3d.")
+@click.option("--plain", is_flag=True, help="Lines for a log file instead of a live table.")
+def command(lab_file: Path, out: Path, seconds: float | None, plain: bool) -> None:
+    """Read the instruments of LAB_FILE and judge every transition until stopped.
+
+    SIGINT (Ctrl-C) and SIGTERM end it cleanly: the trace is sealed and a summary printed.
+    This command reads instruments and configures counters; it moves no output.
+    """
+    faults = FaultLines(click.echo if plain else None)
+    tally = Tally()
+    plugins = load_plugins(extra=[("summary", tally), ("fault lines", faults)])
+    lab = load_lab(lab_file, plugins.tables())
+    follow(lab, plugins, out, seconds, plain, tally)
+
+
+def follow(
+    lab: Lab, plugins: Any, out: Path, seconds: float | None, plain: bool, tally: Tally
+) -> None:
+    """Run a session to its end, watched; print the summary."""
+    console = Console()
+    session = live_session(lab, plugins, out)
+    with stop_signals() as stop, session, StatusSocket(session, out):
+        begun_s = session.clock.monotonic_s()
+        session.start()
+        watch(session, console, stop, seconds, plain)
+        spent_s = session.clock.monotonic_s() - begun_s
+        written = session.stop("stopped by a person" if stop.is_set() else "time is over")
+    extra = {
+        "seconds": spent_s,
+        "trace": [str(path) for path in written],
+        "problems": plugins.problems,
+        "faults": [f"{fault.where}: {fault.what}" for fault in session.faults],
+        "logs": [],
+    }
+    print_summary(console, tally, lab, extra)
