@@ -8,7 +8,6 @@ from sim_instruments.instruments.bench import Bench
 from sim_instruments.instruments.catalogue import KINDS
 from sim_instruments.optics.grid import Grid
 from sim_instruments.optics.quantity import decimal_hz
-from sim_instruments.optics.signals import Beat
 from sim_instruments.optics.world import World
 from sim_instruments.port import Instrument
 from sim_instruments.scenario import Scenario, ScenarioError
@@ -106,12 +105,12 @@ class Lab:
         """Everything a lab file needs, mode numbers and signs included (not for clients)."""
         beats = {
             name: {
-                "mode": signal.mode,
-                "sign": signal.sign,
-                "nominal_hz": decimal_hz(signal.nominal, 0.0),
+                "mode": beat.mode,
+                "sign": beat.sign,
+                "nominal_hz": decimal_hz(beat.nominal, 0.0),
             }
-            for name, signal in self.world.signals.items()
-            if isinstance(signal, Beat)
+            for name in self.world.signals
+            if (beat := self.world.beat(name)) is not None
         }
         transitions = {
             name: {

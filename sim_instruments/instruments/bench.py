@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -30,7 +31,17 @@ class Bench:
 
     def fault(self, now_ns: int, *kinds: str) -> Fault | None:
         """The fault of these kinds that strikes this instrument now."""
-        return self.faults.active(self.name, self.elapsed_s(now_ns), *kinds)
+        if not self._own_faults:
+            return None
+        elapsed_s = self.elapsed_s(now_ns)
+        for fault in self._own_faults:
+            if fault.kind in kinds and fault.active(elapsed_s):
+                return fault
+        return None
+
+    @cached_property
+    def _own_faults(self) -> list[Fault]:
+        return self.faults.of(self.name)
 
     def rng(self, *names: object) -> np.random.Generator:
         """A random stream of this instrument."""

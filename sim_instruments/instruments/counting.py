@@ -15,8 +15,9 @@ import numpy as np
 
 from sim_instruments.faults import Fault
 from sim_instruments.instruments.bench import Bench
+from sim_instruments.optics.grid import Steps
 from sim_instruments.optics.powerlaw import PowerLaw
-from sim_instruments.optics.quantity import Signal, decimal_hz, mean_offset
+from sim_instruments.optics.quantity import Signal, decimal_hz
 from sim_instruments.optics.references import Reference
 
 NO_READING = "9.91E37"
@@ -63,10 +64,9 @@ class TimeBase:
         lost = self._bench.fault(now_ns, "reference_lost")
         return self._external is not None and lost is None
 
-    def fractional(self, external: bool, gate: Gate) -> float:
-        """Mean y over a gate."""
+    def fractional(self, external: bool, first: int, weights: Steps) -> float:
+        """Mean y over the steps of a gate."""
         source = self._external if external and self._external is not None else self._own
-        first, weights = self._bench.world.grid.weights(gate.start_ns, gate.stop_ns, gate.weighting)
         return float(weights @ source.fractional(first, first + len(weights)))
 
 
@@ -82,6 +82,12 @@ class Counting:
         self._rngs = [bench.rng("input", index) for index in range(len(names))]
         self._edges: dict[int, tuple[int, float]] = {}
         self._last: dict[int, str] = {}
+        no_gate = Gate(-1, 0, 1, "PI")
+        self._last_window: tuple[Gate, bool, tuple[int, Steps, float]] = (
+            no_gate,
+            True,
+            (0, np.ones(1), 0.0),
+        )
         self.time_base = TimeBase(bench)
 
     def level_dbm(self, channel: int, now_ns: int) -> float:
@@ -116,25 +122,33 @@ class Counting:
     def _count(self, channel: int, gate: Gate, external: bool, fault: Fault | None) -> str:
         signal = self._signals[channel - 1]
         rng = self._rngs[channel - 1]
-        grid = self._bench.world.grid
-        first, weights = grid.weights(gate.start_ns, gate.stop_ns, gate.weighting)
-        snr_db = signal.level_dbm(first, first + len(weights)) - FLOOR_DBM
+        first, weights, y = self._window(gate, external)
+        snr_db = float(signal.level_dbm(first, first + len(weights)).min()) - FLOOR_DBM
         nominal = signal.nominal
         if fault is not None and fault.kind in ("spur", "lo_counted"):
-            nominal, offset, snr_db = Fraction(fault.amount), 0.0, np.full(len(weights), 40.0)
-        elif float(snr_db.min()) < LOWEST_SNR_DB:
+            nominal, offset, snr_db = Fraction(fault.amount), 0.0, 40.0
+        elif snr_db < LOWEST_SNR_DB:
             return NO_READING
         else:
-            offset = mean_offset(signal, grid, gate.start_ns, gate.stop_ns, gate.weighting)
+            offset = float(weights @ signal.offsets(first, first + len(weights)))
         if fault is not None and fault.kind == "saturated":
             nominal, offset = 2 * nominal, 2.0 * offset + float(rng.normal(0.0, 1e4))
-        frequency = float(nominal) + offset
-        y = self.time_base.fractional(external, gate)
-        offset = (offset - float(nominal) * y) / (1.0 + y)
+        nominal_hz = float(nominal)
+        frequency = nominal_hz + offset
+        offset = (offset - nominal_hz * y) / (1.0 + y)
         offset += self._edge_noise(channel, gate, frequency)
-        offset += self._slips(gate, float(snr_db.min()), fault, rng)
+        offset += self._slips(gate, snr_db, fault, rng)
         places = self.places(frequency, gate.length_s, gate.weighting)
         return decimal_hz(nominal, offset, places)
+
+    def _window(self, gate: Gate, external: bool) -> tuple[int, Steps, float]:
+        """First step, weights and mean y of the time base: the same for all inputs."""
+        if self._last_window[0] is not gate or self._last_window[1] is not external:
+            grid = self._bench.world.grid
+            first, weights = grid.weights(gate.start_ns, gate.stop_ns, gate.weighting)
+            y = self.time_base.fractional(external, first, weights)
+            self._last_window = (gate, external, (first, weights, y))
+        return self._last_window[2]
 
     def spread_hz(self, frequency_hz: float, gate_s: float, weighting: str) -> float:
         """Standard deviation of a reading from the jitter of the edges, Hz."""
@@ -167,7 +181,7 @@ class Counting:
     def _slips(
         self, gate: Gate, snr_db: float, fault: Fault | None, rng: np.random.Generator
     ) -> float:
-        rate = 1e5 * math.exp(-min(10.0 ** (snr_db / 10.0), 600.0))
+        rate = 1e5 * math.exp(-(10.0 ** (snr_db / 10.0))) if snr_db < 20.0 else 0.0
         if fault is not None and fault.kind == "cycle_slips":
             rate += fault.amount
         count = int(rng.poisson(rate * gate.length_s)) if rate > 1e-12 else 0

@@ -40,10 +40,9 @@ class Digitiser(ScpiDevice):
             raise ValueError(f"{bench.name}: input must begin with iq: or error:")
         self._beat: Beat | None = None
         if self._what == "iq":
-            signal = bench.world.signals[target]
-            if not isinstance(signal, Beat):
+            self._beat = bench.world.beat(target)
+            if self._beat is None:
                 raise ValueError(f"{bench.name}: {target} is no beat")
-            self._beat = signal
         laser = self._beat.laser.name if self._beat is not None else target
         self._laser = bench.world.lasers[laser]
         self._noise = fast_noise(bench, laser)

@@ -9,7 +9,6 @@ import numpy as np
 from sim_instruments.instruments.bench import Bench
 from sim_instruments.optics.fast import FastNoise, Samples
 from sim_instruments.optics.quantity import mean_offset
-from sim_instruments.optics.signals import Beat
 from sim_instruments.scpi.device import ScpiDevice
 from sim_instruments.scpi.errors import ScpiError
 from sim_instruments.scpi.tree import Call, Command, Reply, Wait, setting
@@ -48,8 +47,8 @@ class SpectrumAnalyser(ScpiDevice):
         self._bench = bench
         self._source = str(bench.row["input"])
         self._signal = bench.world.signals[self._source]
-        laser = self._signal.laser.name if isinstance(self._signal, Beat) else None
-        self._noise = fast_noise(bench, laser)
+        beat = bench.world.beat(self._source)
+        self._noise = fast_noise(bench, None if beat is None else beat.laser.name)
         self._rng = bench.rng("trace")
         self._values = dict(DEFAULTS)
         self._format = "ASC"

@@ -10,6 +10,7 @@ Steps = NDArray[np.float64]
 """One value per step, consecutive steps."""
 
 BLOCK = 256
+_WHOLE: Steps = np.ones(1)
 KEEP = 1 << 16
 
 
@@ -47,6 +48,12 @@ class Grid:
         if stop_ns <= start_ns:
             raise ValueError("a gate must end after it starts")
         first, last = self.span(start_ns, stop_ns)
+        if last - first == 1:
+            return first, _WHOLE
+        if last - first == 2 and weighting == "PI":
+            edge_ns = self.start_ns + (first + 1) * self.step_ns
+            before = (edge_ns - start_ns) / (stop_ns - start_ns)
+            return first, np.array((before, 1.0 - before))
         edges = np.arange(first, last + 1) * self.step_ns + self.start_ns
         inside = np.clip((edges - start_ns) / (stop_ns - start_ns), 0.0, 1.0)
         return first, np.diff(_cumulative(inside, weighting))

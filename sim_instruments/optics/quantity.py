@@ -2,8 +2,8 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from typing import Protocol
 
 import numpy as np
@@ -63,6 +63,17 @@ def mean_offset(
 
 def decimal_hz(nominal: Fraction, offset: float, places: int = 4) -> str:
     """``nominal + offset`` as decimal text in Hz, without rounding through one float."""
-    scaled = (nominal + Fraction(offset)) * 10**places
-    value = Decimal(round(scaled)).scaleb(-places)
-    return format(value, f".{places}f")
+    scaled = _scaled(nominal, places)
+    if isinstance(scaled, int):
+        units = scaled + round(offset * 10.0**places)
+    else:
+        units = round(scaled + Fraction(offset) * 10**places)
+    whole, part = divmod(abs(units), 10**places)
+    sign = "-" if units < 0 else ""
+    return f"{sign}{whole}.{part:0{places}d}" if places else f"{sign}{whole}"
+
+
+@lru_cache(maxsize=1024)
+def _scaled(nominal: Fraction, places: int) -> int | Fraction:
+    scaled = nominal * 10**places
+    return int(scaled) if scaled.denominator == 1 else scaled

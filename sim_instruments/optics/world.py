@@ -6,6 +6,7 @@ from fractions import Fraction
 from typing import Any
 
 from sim_instruments.faults import FaultList
+from sim_instruments.optics.cached import CachedSignal
 from sim_instruments.optics.calibration import Calibration, HeldByWavemeter
 from sim_instruments.optics.cavity import Anchor
 from sim_instruments.optics.comb import Comb, OpticalComb, RfComb, nearest_mode, tooth
@@ -67,7 +68,8 @@ class World:
         self.lasers: dict[str, Laser] = {}
         self._build_light()
         self.signals = {
-            name: self._signal(name, row) for name, row in tables.get("signal", {}).items()
+            name: CachedSignal(self._signal(name, row))
+            for name, row in tables.get("signal", {}).items()
         }
         self.transitions = {name: self._transition(name) for name in tables.get("transition", {})}
 
@@ -79,6 +81,11 @@ class World:
                 clock = self.references[row["reference"]]
                 outputs[f"{name}.{index}"] = RfOutput(Fraction(hz), self.grid, word, clock)
         return outputs
+
+    def beat(self, name: str) -> Beat | None:
+        """The beat behind a signal, None when it is something else."""
+        source = self.signals[name].source
+        return source if isinstance(source, Beat) else None
 
     def laser_row(self, name: str) -> Table:
         """The scenario's table of a laser."""

@@ -8,6 +8,7 @@ unfinished message.
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 from sim_instruments.scpi.errors import ScpiError
 
@@ -148,8 +149,9 @@ def split_outside(text: str, separator: str) -> list[str]:
     return parts
 
 
+@lru_cache(maxsize=512)
 def parse_unit(text: str) -> Unit:
-    """Read one program message unit; raises ScpiError -101 to -171 for bad syntax."""
+    """Read one program message unit (clients repeat themselves: remembered); raises ScpiError -101 to -171 for bad syntax."""
     text = text.strip(WHITE)
     match = _HEADER.match(text)
     if match is None:

@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 
 from sim_instruments.fault_kinds import KINDS
-from sim_instruments.optics.signals import Beat
 from sim_instruments.scenario import Scenario, ScenarioError, load, shipped
 from sim_instruments.truth import TruthFile
 
@@ -56,7 +55,7 @@ def test_every_scenario_runs_and_its_instruments_answer(tools, name):
 def test_beats_are_nowhere_near_what_spoils_them(tools, name):
     lab = tools.Bench(name).lab
     f_rep, f_ceo = lab.world.comb.f_rep.nominal, lab.world.comb.f_ceo.nominal
-    beats = [signal for signal in lab.world.signals.values() if isinstance(signal, Beat)]
+    beats = [beat for name in lab.world.signals if (beat := lab.world.beat(name))]
     for beat in beats:
         for bad in (0, f_rep / 2, f_ceo, f_rep - f_ceo):
             assert abs(beat.nominal - bad) > 5_000_000

@@ -378,7 +378,7 @@ def test_iq_record_turns_with_the_beats_offset(tools):
     phase = np.unwrap(np.arctan2(record[1::2], record[0::2]))
     slope_hz = np.polyfit(np.arange(2048) / 1e7, phase, 1)[0] / (2 * np.pi)
     # The beat lies below its tooth: light moved up lowers it.
-    sign = bench.lab.world.signals["beat"].sign
+    sign = bench.lab.world.beat("beat").sign
     assert slope_hz == pytest.approx(sign * 2e5, abs=50)
 
 
