@@ -9,14 +9,14 @@ from __future__ import annotations
 import math
 
 from rich.box import SIMPLE_HEAD
-from rich.console import RenderableType
+from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
 from labref.config.lab import Lab
 from labref.model.text import duration, limits_text, quantity
 from labref.model.times import NS_PER_S
-from labref.model.verdict import State
+from labref.model.verdict import State, Verdict
 from labref.session.status import Standing, Status
 
 # shape and style of each state; the shapes differ without colour too
@@ -30,47 +30,61 @@ _CELLS = 8
 
 
 def live_table(status: Status, lab: Lab, width: int) -> RenderableType:
-    """Return the table for a terminal of ``width`` columns."""
+    """Return the table for a terminal of ``width`` columns.
+
+    Where there is no room for a column of reasons they follow below, a line each.
+    """
+    is_wide = width >= WIDE
     table = Table(box=SIMPLE_HEAD, pad_edge=False, expand=False)
     table.add_column("transition", no_wrap=True)
     table.add_column("state", no_wrap=True)
-    table.add_column("to limit", no_wrap=True)
+    table.add_column("to limit (tol.)", no_wrap=True)
     table.add_column("detuning", justify="right", no_wrap=True)
     table.add_column("since", justify="right", no_wrap=True)
-    is_wide = width >= WIDE
     if is_wide:
         table.add_column("tolerance", no_wrap=True)
         table.add_column("leans on", overflow="fold")
-    table.add_column("why" if is_wide else "why / leans on", overflow="fold", ratio=1)
-    now_ns = status.clock.now_ns()
+        table.add_column("why", overflow="fold", ratio=1)
+    below: list[RenderableType] = []
     for name, standing in status.standings.items():
-        table.add_row(*_row(name, standing, status, lab, now_ns, is_wide))
-    return table
+        verdict = status.verdict(name)
+        row = _row(name, standing, verdict, status.clock.now_ns())
+        if is_wide:
+            tolerance = lab.transitions[name].tolerance
+            row += [limits_text(tolerance.lower_hz, tolerance.upper_hz), _leans(verdict)]
+            row.append(_why(verdict))
+        else:
+            style = LOOKS[verdict.state][1] if verdict.reason else "dim"
+            text = _why(verdict) or f"leans on {_leans(verdict)}"
+            below.append(Text(f"{name}: {text}", style=style))
+        table.add_row(*row)
+    return Group(table, *below) if below else table
 
 
-def _row(
-    name: str, standing: Standing, status: Status, lab: Lab, now_ns: int, is_wide: bool
-) -> list[RenderableType]:
-    verdict = status.verdict(name)
+def _row(name: str, standing: Standing, verdict: Verdict, now_ns: int) -> list[RenderableType]:
     shape, style = LOOKS[verdict.state]
-    age = duration(max(0, now_ns - verdict.since_ns) / NS_PER_S)
-    leans = ", ".join(verdict.leans_on) or "the reference alone"
-    row: list[RenderableType] = [
+    # What the comb derives is no distance when the verdict says that it cannot be believed.
+    believed = verdict is standing.verdict and not (
+        verdict.state is State.BAD and standing.distance > 0
+    )
+    detuning = quantity(standing.detuning_hz, standing.u_hz)
+    return [
         name,
         Text(f"{shape} {verdict.state.word}", style=style),
-        distance_bar(standing.distance, verdict.state),
-        quantity(standing.detuning_hz, standing.u_hz),
-        age,
+        distance_bar(standing.distance if believed else math.nan, verdict.state),
+        detuning if believed else Text(f"({detuning})", style="dim"),
+        duration(max(0, now_ns - verdict.since_ns) / NS_PER_S),
     ]
-    why = verdict.reason
-    if why and verdict.clears:
-        why = f"{why}; clears: {verdict.clears}"
-    if is_wide:
-        tolerance = lab.transitions[name].tolerance
-        row += [limits_text(tolerance.lower_hz, tolerance.upper_hz), leans, why]
-    else:
-        row.append(why or leans)
-    return row
+
+
+def _leans(verdict: Verdict) -> str:
+    return ", ".join(verdict.leans_on) or "its reference alone"
+
+
+def _why(verdict: Verdict) -> str:
+    if not verdict.reason:
+        return ""
+    return f"{verdict.reason}; clears: {verdict.clears}" if verdict.clears else verdict.reason
 
 
 def distance_bar(distance: float, state: State) -> Text:
