@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import importlib.util
 import tomllib
+from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -42,3 +44,29 @@ def sdist() -> Path:
     spec.loader.exec_module(module)
     folder: Path = module.allantools_sdist()
     return folder
+
+
+def power_law_noise(alpha: int, n: int, rng: np.random.Generator) -> npt.NDArray[np.float64]:
+    """Return n fractional frequencies with S_y ~ f^alpha, white FM of unit variance for 0.
+
+    Fractional differencing of white noise (N. J. Kasdin, Proc. IEEE 83, 802 (1995)), with as
+    long a history before the first value that is returned.
+    """
+    k = np.arange(1, 2 * n)
+    response = np.concatenate(([1.0], np.cumprod((k - 1 - alpha / 2.0) / k)))
+    shock = rng.standard_normal(2 * n)
+    whole = np.fft.irfft(np.fft.rfft(response, 4 * n) * np.fft.rfft(shock, 4 * n), 4 * n)
+    return whole[n : 2 * n].copy()
+
+
+@pytest.fixture(scope="session")
+def noise() -> Callable[[int, int, np.random.Generator], npt.NDArray[np.float64]]:
+    """The generator of power-law noise."""
+    return power_law_noise
+
+
+@pytest.fixture(scope="session")
+def seed_of_today() -> int:
+    """Seed for long counts, drawn from the date: another one each day, the same all day."""
+    today = datetime.now(UTC).date()
+    return int(today.strftime("%Y%m%d"))
