@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
 from labref.config.lab import Lab, load_lab
 from labref.model.errors import LabFileError
+
+if TYPE_CHECKING:
+    from labref.frequency.transitions import Transition
+    from labref.plugins import Plugins
 
 
 @click.command(name="check")
@@ -22,9 +26,12 @@ def command(lab_file: Path, as_json: bool) -> None:
 
     Exit codes: 0 the file is in order, 1 it is not.
     """
-    notes, tables = plugin_tables()
+    from labref.plugins import load_plugins
+
+    plugins = load_plugins()
+    notes = plugins.problems
     try:
-        lab = load_lab(lab_file, tables)
+        lab = load_lab(lab_file, plugins.tables(), plugin_lines(plugins))
     except LabFileError as error:
         _show_errors(error, notes, as_json)
         sys.exit(1)
@@ -36,12 +43,9 @@ def command(lab_file: Path, as_json: bool) -> None:
     _show(lab, notes)
 
 
-def plugin_tables() -> tuple[list[str], Mapping[str, Any]]:
-    """Tables of the lab file that installed plugins own, and what could not be loaded."""
-    from labref.plugins import load_plugins
-
-    plugins = load_plugins()
-    return plugins.problems, plugins.tables()
+def plugin_lines(plugins: Plugins) -> list[Transition]:
+    """Rows that plugins add to the catalogue of transitions, for ``line = ...`` of a lab file."""
+    return [row for _, rows in plugins.ask("register_transitions") for row in rows]
 
 
 def _show_errors(error: LabFileError, notes: Sequence[str], as_json: bool) -> None:

@@ -18,6 +18,7 @@ from labref.config.equations import Equations
 from labref.config.lines import LineTable
 from labref.config.load import Document
 from labref.config.logs import check_logs
+from labref.config.names import check_names
 from labref.config.nouns import Lab
 from labref.config.provenance import Graph
 from labref.config.teeth import check_ceo_signs
@@ -48,7 +49,7 @@ def understand(document: Document, lines: Iterable[Transition] = ()) -> Lab:
     build_transitions(draft, equations, _catalogue(draft, lines))
     unnamed(draft)
     check_ceo_signs(draft)
-    _check_names(draft)
+    check_names(draft)
     if draft.complaints.problems:
         raise LabFileError(document.file, draft.complaints.problems)
     lab = _lab(draft)
@@ -67,14 +68,6 @@ def _catalogue(draft: Draft, lines: Iterable[Transition]) -> Catalogue:
 def _given(table: LineTable) -> dict[str, Any]:
     given = msgspec.structs.asdict(table)
     return {key: value for key, value in given.items() if value is not None}
-
-
-def _check_names(draft: Draft) -> None:
-    """Channels and transitions stand side by side in a trace: they share no name."""
-    for name in sorted(draft.document.names("transitions") & draft.document.names("channels")):
-        draft.complaints.problem(
-            ("transitions", name), f"a channel is called {name!r} too: both go into the trace"
-        )
 
 
 def _ask_plugins(draft: Draft, lab: Lab) -> None:

@@ -8,6 +8,9 @@ from typing import Any
 
 import pytest
 
+from labref.config.names import RESERVED_NAMES, RESERVED_SUFFIX
+from labref.trace import layout
+
 SLIPS = tomllib.loads((Path(__file__).parent / "slips.toml").read_text())["slip"]
 
 
@@ -83,6 +86,19 @@ def test_channels_and_transitions_share_no_name(problems: Any) -> None:
     assert found == [
         "lab.toml:52: transitions.beat: a channel is called 'beat' too: both go into the trace"
     ]
+
+
+@pytest.mark.parametrize("name", sorted(RESERVED_NAMES | {"beat_validity"}))
+def test_names_that_traces_use_themselves(problems: Any, name: str) -> None:
+    found = problems(("[transitions.clock729]", f"[transitions.{name}]"))
+    assert found == [
+        f"lab.toml:52: transitions.{name}: {name!r} is a name that traces use themselves"
+    ]
+
+
+def test_the_trace_and_the_lab_file_agree_on_reserved_names() -> None:
+    assert layout.RESERVED_NAMES == RESERVED_NAMES
+    assert layout.VALIDITY_SUFFIX == RESERVED_SUFFIX
 
 
 def test_a_low_nominal_is_a_warning(warnings: Any) -> None:
