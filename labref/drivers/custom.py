@@ -70,8 +70,9 @@ class ObjectProgram:
         """What its ``id``, ``get_idn()`` or ``idn`` says, if it has one."""
         yield from ()
         for name in ("id", "idn", "get_idn"):
-            said = getattr(self._object, name, None)
-            with contextlib.suppress(Exception):
+            said = None
+            with contextlib.suppress(Exception):  # a property may raise anything, too
+                said = getattr(self._object, name, None)
                 said = said() if callable(said) else said
             if isinstance(said, Mapping):
                 return Identity(*(str(said.get(k, "")) for k in _IDN_KEYS))

@@ -82,8 +82,8 @@ class GateClock:
     Arrivals are late, never early: the line's slope is least squares over the last 128
     arrivals, its height the earliest of them. Stamps stay on a lattice of exactly ``gate_ns``,
     so that gates touch; the lattice is shifted only when it has left the line by more than a
-    thousandth of a gate (or 0.1 ms). ``spread_ns``: how much later than others an arrival may
-    be by the way it is fetched.
+    thousandth of a gate, 0.1 ms and twice the scatter of the arrivals.
+    ``spread_ns``: how much later than others an arrival may be by the way it is fetched.
     """
 
     def __init__(self, gate_ns: int, spread_ns: int = 0) -> None:
@@ -141,7 +141,7 @@ class GateClock:
         on_lattice = self._lattice_ns + self.index * self.gate_ns
         departure = round(self.fit.end_ns + (self.index - self._points[-1][0]) * self.gate_ns)
         departure -= on_lattice
-        if abs(departure) > self._tolerance_ns:
+        if abs(departure) > max(self._tolerance_ns, 2 * self.fit.u_ns):
             self._lattice_ns += max(-self.gate_ns // 2, min(self.gate_ns // 2, departure))
         return self._lattice_ns + self.index * self.gate_ns
 

@@ -2,7 +2,7 @@
 
 Gates touch each other and are counted, so their stamps come from the index (`GateClock`).
 A line that arrives late may have been held up, or follow gates that were lost: if the next
-line comes at once it was held up, otherwise the missing gates are written as gaps.
+lines come at once it was held up, otherwise the missing gates are written as gaps.
 """
 
 from __future__ import annotations
@@ -88,11 +88,12 @@ class StreamProgram(BaseProgram):
         if not gates:
             return fetched
         late = self.gates.late_gates(arrival_ns, len(gates))
-        if late and self._index_at is None:
+        while late and self._index_at is None:
             more, when_ns = yield from self._more(fetched)
-            if more:
-                gates, arrival_ns = gates + more, when_ns
-                late = self.gates.late_gates(arrival_ns, len(gates))
+            if not more:
+                break
+            gates, arrival_ns = gates + more, when_ns
+            late = self.gates.late_gates(arrival_ns, len(gates))
         if late > _MOST_GAPS:
             raise LinkError(f"{self.setup.name}: silent for {late} gates")
         self._deliver(gates, arrival_ns, late, fetched)

@@ -18,7 +18,7 @@ from labref.drivers.base import Fetched
 from labref.drivers.instrument import Instrument, Opening
 from labref.model.errors import LinkError, RefusedError, ReplyError
 from labref.transport.reconnect import Backoff
-from labref.transport.steps import Close, Exchange, Open, Rest, SilenceError
+from labref.transport.steps import Close, Exchange, Open, Pause, Rest, SilenceError
 
 
 class Witness(Protocol):
@@ -75,5 +75,6 @@ def _rounds(instrument: Instrument, witness: Witness, backoff: Backoff) -> Excha
             backoff.reset()
             witness.fetched(fetched)
             continue
+        yield Pause(backoff.next_s())  # nonsense that repeats must not be asked for at full speed
         errors = yield from instrument.recover()
         witness.recovered(tuple(errors))
