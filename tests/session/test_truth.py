@@ -73,7 +73,7 @@ def test_night_means_are_covered(
 
 def test_no_gate_is_good_while_the_light_is_outside(nights: list[dict[str, Any]]) -> None:
     """Nor is any bad while it is inside; both by U = k u."""
-    outside = good = bad = 0
+    outside = near = near_good = good = bad = 0
     lower = {"clock729": -5e3, "cooling397": -6e6, "ionise423": -8e6}
     upper = {"clock729": 5e3, "cooling397": 4e6, "ionise423": 8e6}
     for said in nights:
@@ -84,9 +84,15 @@ def test_no_gate_is_good_while_the_light_is_outside(nights: list[dict[str, Any]]
             well_in = (one.truth < high - u) & (one.truth > low + u)
             assert not (out & (one.states == State.GOOD)).any()
             assert not (well_in & (one.states == State.BAD)).any()
+            close = ((one.truth > high) | (one.truth < low)) & ~out
+            near += int(close.sum())
+            near_good += int((close & (one.states == State.GOOD)).sum())
             outside += int(out.sum())
             good += int((one.states == State.GOOD).sum())
             bad += int((one.states == State.BAD).sum())
+    # Outside by less than U good needs an error beyond 3u: 0.3 % for a normal one.
+    assert near > 500
+    assert near_good < 0.01 * near
     # There was something to get wrong, and the answers were given.
     assert outside > 2000
     assert bad > 2000
