@@ -5,10 +5,12 @@ from __future__ import annotations
 from fractions import Fraction
 
 from labref.config.draft import Draft, NotBuilt
+from labref.config.fields import Number
 from labref.config.locate import Path
 from labref.config.schema import ChannelTable, ReferenceTable
 from labref.config.units import hz_text
 from labref.model.channel import Channel, Loop, Role, Weighting
+from labref.model.exact import exact_text
 from labref.model.reference import Reference
 from labref.model.times import seconds_to_ns
 
@@ -210,7 +212,13 @@ def _default_group(draft: Draft, name: str, table: ChannelTable) -> str:
     """Gate group where none is declared: same source, gate, weighting and dead time (M11)."""
     logs = [log for log, t in draft.document.tables.logs.items() if name in t.columns]
     source = table.instrument or (logs[0] if logs else "assumed")
-    return f"{source}:{table.gate_s}s:{table.weighting}"
+    group = f"{source}:{_seconds(table.gate_s)}:{table.weighting}"
+    return f"{group}:{_seconds(table.dead_time_s)} dead" if table.dead_time_s else group
+
+
+def _seconds(value: Number) -> str:
+    """One text for one duration, however it is written (1, 1.0, 1e0)."""
+    return f"{exact_text(Fraction(value))}s"
 
 
 def check_groups(draft: Draft) -> None:

@@ -17,6 +17,8 @@ from labref.model.tolerance import Tolerance
 
 # Below this fractional uncertainty the height of the reference must be in the budget (M14).
 _HEIGHT_MATTERS = 1e-13
+# A Gaussian error exceeds 2 u on one side in 2.3 % of cases.
+_SMALLEST_K = 2.0
 
 
 def check_target(
@@ -90,6 +92,12 @@ def check_tolerance(
             f"this tolerance cannot be judged with this chain: u = {quantity(u_hz, sign=False)} "
             f"is more than a quarter of {quantity(half, sign=False)} (M5); u is made of {parts}",
         )
+    if tolerance.k < _SMALLEST_K:
+        draft.complaints.warning(
+            (*path, "k"),
+            f"good will be said within {tolerance.k} u of the limit: wrong more often than 1 time "
+            "in 40 (M5)",
+        )
     unknown = budget.unknown()
     if unknown:
         draft.complaints.warning(
@@ -98,9 +106,11 @@ def check_tolerance(
             "until it has been measured",
         )
     relative = budget.constant_hz / abs(float(nominal)) if nominal else math.inf
-    heights = any(line.source.startswith("height of ") for line in budget.lines)
-    if 0 < relative < _HEIGHT_MATTERS and not heights:
-        draft.complaints.warning(
+    sources = {line.source for line in budget.lines}
+    counted = sources & set(draft.references)
+    heights = any(source.startswith("height of ") for source in sources)
+    if counted and 0 < relative < _HEIGHT_MATTERS and not heights:
+        draft.complaints.problem(
             path,
             f"a relative uncertainty of {relative:.1e} is claimed without the height of the "
             "reference: height_m (1.09e-16 per metre, M14)",

@@ -22,7 +22,7 @@ from labref.config.names import check_names
 from labref.config.nouns import Lab
 from labref.config.provenance import Graph
 from labref.config.teeth import check_ceo_signs
-from labref.config.transition_witnesses import check_reference_needs
+from labref.config.transition_witnesses import check_inherited_needs
 from labref.config.transitions import build_transitions
 from labref.config.witnesses import build_witnesses, unnamed
 from labref.frequency.reference import corrected
@@ -45,7 +45,7 @@ def understand(document: Document, lines: Iterable[Transition] = ()) -> Lab:
     equations = Equations(draft)
     equations.build()
     build_witnesses(draft, equations)
-    check_reference_needs(draft)
+    check_inherited_needs(draft)
     build_transitions(draft, equations, _catalogue(draft, lines))
     unnamed(draft)
     check_ceo_signs(draft)

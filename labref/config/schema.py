@@ -82,7 +82,9 @@ class ChannelTable(Table, frozen=True, kw_only=True):
     Fed by ``instrument`` and ``input``, by a column of a log that carries its name, or
     ``assumed`` (a typed value that nothing reads back, shown as such everywhere). The nominal
     is ``nominal_hz``, ``nominal`` (in ``unit``) or a ``dds`` word. ``reference`` is the node
-    whose error scales the value; without it that of the instrument.
+    whose error scales the value; without it that of the instrument. ``needs`` names level
+    witnesses (the lock indicator of a tracking oscillator, M9) without which nothing that this
+    channel enters is good.
     """
 
     nominal_hz: Number | None = None
@@ -103,6 +105,7 @@ class ChannelTable(Table, frozen=True, kw_only=True):
     u: NotNegative = 0
     rate_per_s: NotNegative = 0
     hold_s: Duration | None = None
+    needs: list[WitnessName] = field(default_factory=list)
     assumed: bool = False
 
 

@@ -81,25 +81,31 @@ def _require_frequency(draft: Draft, path: Path, plane: Equation) -> None:
         )
 
 
-def reference_needs(
+def inherited_needs(
     draft: Draft, plane: Equation, have: tuple[Witness, ...]
 ) -> tuple[Witness, ...]:
-    """Level witnesses that the references of ``plane`` need, without those in ``have``."""
+    """Level witnesses that channels and references of ``plane`` need, without those in ``have``."""
     names: dict[str, None] = {}
+    tables = draft.document.tables
     for channel in plane.channels:
+        if channel in tables.channels:
+            names.update(dict.fromkeys(tables.channels[channel].needs))
         for node in nodes_of(draft.channels[channel], draft.references):
-            names.update(dict.fromkeys(draft.document.tables.references[node.name].needs))
+            names.update(dict.fromkeys(tables.references[node.name].needs))
     known = {witness.name for witness in have}
     return tuple(
         draft.witnesses[name] for name in names if name in draft.witnesses and name not in known
     )
 
 
-def check_reference_needs(draft: Draft) -> None:
-    """What a reference needs exists and is a level."""
-    for reference, table in draft.document.tables.references.items():
-        for index, name in enumerate(table.needs):
-            path: Path = ("references", reference, "needs", index)
+def check_inherited_needs(draft: Draft) -> None:
+    """What a reference or a channel needs exists and is a level."""
+    tables = draft.document.tables
+    places = [(("references", name), table.needs) for name, table in tables.references.items()]
+    places += [(("channels", name), table.needs) for name, table in tables.channels.items()]
+    for place, needs in places:
+        for index, name in enumerate(needs):
+            path: Path = (*place, "needs", index)
             draft.declared("witnesses", name)
             witness = draft.witnesses.get(name)
             if witness is not None and witness.kind != "level":

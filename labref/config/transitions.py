@@ -15,7 +15,7 @@ from labref.config.nouns import LabTransition, Witness
 from labref.config.paths import build_route
 from labref.config.schema import TransitionTable
 from labref.config.targets import build_target
-from labref.config.transition_witnesses import find_witnesses, reference_needs
+from labref.config.transition_witnesses import find_witnesses, inherited_needs
 from labref.frequency.equation import Equation
 from labref.frequency.reference import corrected, nodes_of
 from labref.frequency.transitions import Catalogue
@@ -63,7 +63,7 @@ class _Builder:
         witnesses, needs = find_witnesses(
             self.draft, self.name, self.table, rows.tap, rows.plane, rows.asserted
         )
-        needs += reference_needs(self.draft, rows.plane, needs)
+        needs += inherited_needs(self.draft, rows.plane, needs)
         lines = self._budget(rows.plane, target)
         nominal = rows.plane.nominal(self.draft.channels)
         check_target(self.draft, self.path, target, tolerance, nominal, rows.plane.integers)

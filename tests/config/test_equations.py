@@ -250,7 +250,7 @@ def test_a_witness_at_another_plane_is_carried_to_the_tap(
 
 
 def test_sum_and_difference_with_another_laser(lab: Any, small_lab: str) -> None:
-    other = "[lasers.pump]\nfrequency_hz = 2e14\nu_hz = 1\n"
+    other = "[lasers.pump]\nfrequency_hz = 2e14\nu_hz = 100\n"
     for key, sign in (("sum", 1), ("difference", -1)):
         loaded = lab(
             ('path = [{ aom_hz = 80e6, reference = "maser" }]', f'path = [{{ {key} = "pump" }}]'),

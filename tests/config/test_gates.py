@@ -61,3 +61,13 @@ def test_gates_of_a_log_without_times_must_agree(problems: Any) -> None:
         "lab.toml:33: logs.night: its channels have different gates and it has no time column: "
         "gate_s"
     ]
+
+
+def test_one_gate_has_one_group_however_it_is_written(lab: Any) -> None:
+    loaded = lab(
+        ("nominal_hz = 20000000\n", "nominal_hz = 20000000\ngate_s = 1.0\n"),
+        ("nominal_hz = 30000000\n", "nominal_hz = 30000000\ngate_s = 10e-1\n"),
+        ("nominal_hz = 250000000\n", "nominal_hz = 250000000\ndead_time_s = 0.02\n"),
+    )
+    assert loaded.channels["f_ceo"].group == loaded.channels["beat"].group == "night:1s:pi"
+    assert loaded.channels["f_rep"].group == "night:1s:pi:0.02s dead"

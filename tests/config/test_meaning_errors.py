@@ -139,9 +139,15 @@ def test_a_witness_that_nobody_names_is_a_warning(warnings: Any, small_lab: str)
     ]
 
 
-def test_a_claim_below_1e_13_wants_the_height(warnings: Any, lab: Any) -> None:
-    found = warnings(("u = 1e-13", "u = 1e-14"))
-    assert found == [
+def test_a_small_coverage_factor_is_a_warning(warnings: Any) -> None:
+    assert warnings(("tolerance_hz = 1e4", "tolerance_hz = 1e4\nk = 1.5")) == [
+        "lab.toml:58: transitions.clock729.k: good will be said within 1.5 u of the limit: wrong "
+        "more often than 1 time in 40 (M5)"
+    ]
+
+
+def test_a_claim_below_1e_13_wants_the_height(problems: Any, lab: Any) -> None:
+    assert problems(("u = 1e-13", "u = 1e-14")) == [
         "lab.toml:52: transitions.clock729: a relative uncertainty of 1.0e-14 is claimed without "
         "the height of the reference: height_m (1.09e-16 per metre, M14)"
     ]

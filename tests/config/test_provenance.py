@@ -242,7 +242,7 @@ def test_a_shifter_that_is_read_back_measures_no_light(lab: Any, small_lab: str)
 
 
 def test_a_sum_with_an_asserted_laser_is_asserted(lab: Any, small_lab: str) -> None:
-    text = small_lab + "[lasers.pump]\nfrequency_hz = 2e14\nu_hz = 1\n"
+    text = small_lab + "[lasers.pump]\nfrequency_hz = 2e14\nu_hz = 100\n"
     transition = lab(
         ('{ aom_hz = 80e6, reference = "maser" }', '{ sum = "pump" }'),
         ("target_hz = 411042130000000", "target_hz = 611042050000000"),
@@ -310,3 +310,16 @@ def test_what_a_reference_needs_is_needed_by_all_that_rests_on_it(lab: Any, smal
         text=text,
     )
     assert [need.name for need in both.transitions["clock729"].needs] == ["lock"]
+
+
+def test_what_a_channel_needs_is_needed_by_all_that_it_enters(
+    lab: Any, problems: Any, small_lab: str
+) -> None:
+    # The lock indicator of a tracking oscillator in front of the counter (M9).
+    text = small_lab + LEVEL
+    edit = ("nominal_hz = 30000000\n", 'nominal_hz = 30000000\nneeds = ["lock"]\n')
+    assert [n.name for n in lab(edit, text=text).transitions["clock729"].needs] == ["lock"]
+    wrong = (edit[0], edit[1].replace("lock", "coarse"))
+    assert problems(wrong) == [
+        "lab.toml:23: channels.beat.needs[0]: 'coarse' is no witness of kind \"level\""
+    ]
