@@ -106,10 +106,13 @@ def check_tolerance(
             "until it has been measured",
         )
     relative = budget.constant_hz / abs(float(nominal)) if nominal else math.inf
-    sources = {line.source for line in budget.lines}
-    counted = sources & set(draft.references)
-    heights = any(source.startswith("height of ") for source in sources)
-    if counted and 0 < relative < _HEIGHT_MATTERS and not heights:
+    # A reference that makes only a shifter's drive does not carry the light's frequency.
+    carried = any(
+        line.source in draft.references and abs(line.sensitivity) > abs(float(nominal)) / 100
+        for line in budget.lines
+    )
+    heights = any(line.source.startswith("height of ") for line in budget.lines)
+    if carried and 0 < relative < _HEIGHT_MATTERS and not heights:
         draft.complaints.problem(
             path,
             f"a relative uncertainty of {relative:.1e} is claimed without the height of the "
