@@ -13,6 +13,9 @@ down", ...), made when that kind first occurs. At each gate a line gets one of t
 
     * a latching alarm also waits to be acknowledged.
 
+A stretch of gates of which all checks say the same is one step: a level changes at most once in
+it, at the first gate whose end lies beyond the delay.
+
 Delays are counted in the gates' own time, from the start of the first gate with the input.
 Until a transition's state was known once, an unknown must last ``startup_ns`` to be raised:
 while instruments connect nothing is wrong yet.
@@ -24,10 +27,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
 
-import numpy as np
-
+from labref.model.readings import Ints
 from labref.model.result import Result
 from labref.model.verdict import NOTHING, Alarm, AlarmLevel, Reason, State
+
+_UNKNOWN, _GOOD, _BAD = int(State.UNKNOWN), int(State.GOOD), int(State.BAD)
 
 
 class Input(Enum):
@@ -54,17 +58,17 @@ class Line:
     was_bad: bool = False
 
     def step(
-        self, said: Input, start_ns: int, stop_ns: int, reason: Reason, startup_ns: int = 0
+        self, said: Input, start_ns: Ints, stop_ns: Ints, reason: Reason, startup_ns: int = 0
     ) -> Alarm | None:
-        """Take one gate; return the alarm when its level changes."""
+        """Take a stretch of gates (n,) with one input; return the alarm if its level changes."""
         is_clear = self.level is AlarmLevel.CLEAR
         if said is not (Input.PRESENT if is_clear else Input.ABSENT):
             self.waiting_since_ns = None
             return None
         if self.waiting_since_ns is None:
-            self.waiting_since_ns = start_ns
+            self.waiting_since_ns = int(start_ns[0])
         delay = max(self.on_delay_ns, startup_ns) if is_clear else self.off_delay_ns
-        if stop_ns - self.waiting_since_ns < delay:
+        if int(stop_ns[-1]) - self.waiting_since_ns < delay:
             return None
         if not is_clear and self.latching and not self.acknowledged:
             return None
@@ -96,16 +100,18 @@ class Alarms:
 
     def feed(self, result: Result) -> Iterator[Alarm]:
         """Yield every change of level that the block brings, in time order."""
-        for gate in self._gates_that_matter(result):
-            start = int(result.frequencies.start_ns[gate])
-            stop = int(result.frequencies.stop_ns[gate])
-            named = self._named(result, gate)
-            if self._startup_ns and result.states[gate] != State.UNKNOWN:
+        if result.is_good_throughout and all(line.is_quiet for line in self._lines.values()):
+            return
+        block = result.frequencies
+        for first, end in result.runs():
+            named = self._named(result, first)
+            if self._startup_ns and result.states[first] != _UNKNOWN:
                 self._startup_ns = 0
+            starts, stops = block.start_ns[first:end], block.stop_ns[first:end]
             for line in self._lines.values():
-                said = self._said(line, named, result, gate)
+                said = self._said(line, named, result, first)
                 reason = named.get(line.kind, NOTHING)
-                alarm = line.step(said, start, stop, reason, self._startup_ns)
+                alarm = line.step(said, starts, stops, reason, self._startup_ns)
                 if alarm is not None:
                     yield alarm
 
@@ -126,7 +132,7 @@ class Alarms:
         found: dict[str, Reason] = {}
         for judgement in result.judgements:
             state = judgement.states[gate]
-            if state == State.GOOD:
+            if state == _GOOD:
                 continue
             reason = judgement.texts[judgement.reasons[gate]]
             kind = reason.kind or judgement.check
@@ -134,7 +140,7 @@ class Alarms:
             if kind not in self._lines:
                 self._lines[kind] = Line(self._subject, kind, *self._shape)
             line = self._lines[kind]
-            line.check, line.was_bad = judgement.check, bool(state == State.BAD)
+            line.check, line.was_bad = judgement.check, bool(state == _BAD)
         return found
 
     def _said(self, line: Line, named: dict[str, Reason], result: Result, gate: int) -> Input:
@@ -143,14 +149,5 @@ class Alarms:
         if not line.was_bad:
             return Input.ABSENT
         by_check = {judgement.check: judgement.states[gate] for judgement in result.judgements}
-        is_good = by_check.get(line.check, result.states[gate]) == State.GOOD
+        is_good = by_check.get(line.check, result.states[gate]) == _GOOD
         return Input.ABSENT if is_good else Input.NEITHER
-
-    def _gates_that_matter(self, result: Result) -> range | list[int]:
-        """All gates, unless the block is good throughout and nothing stands or waits."""
-        if any(not line.is_quiet for line in self._lines.values()):
-            return range(len(result.states))
-        if result.is_good_throughout:
-            return []
-        first = np.flatnonzero(result.states != State.GOOD)
-        return range(int(first[0]), len(result.states)) if len(first) else []

@@ -85,9 +85,12 @@ class TransitionTally:
             farthest = float(detuning[np.argmax(np.abs(detuning))])
             if abs(farthest) > abs(self.farthest_hz):
                 self.farthest_hz = farthest
-        for gate in np.flatnonzero(states != State.GOOD):
-            reason = result.reason(int(gate)).text
-            self.reasons[reason] = self.reasons.get(reason, 0) + 1
+        if result.is_good_throughout:
+            return
+        for first, end in result.runs():
+            if states[first] != State.GOOD:
+                reason = result.reason(first).text
+                self.reasons[reason] = self.reasons.get(reason, 0) + end - first
 
     @property
     def mean_hz(self) -> float:

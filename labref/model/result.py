@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,8 @@ import numpy.typing as npt
 
 from labref.model.flags import Flag, flag_text
 from labref.model.verdict import NOTHING, Frequencies, Judgement, Reason, State, all_good
+
+_GOOD = int(State.GOOD)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -22,10 +25,31 @@ class Result:
     def reason(self, gate: int) -> Reason:
         """Why gate number ``gate`` has its state; `NOTHING` when good."""
         state = self.states[gate]
+        if state == _GOOD:
+            return NOTHING
         for judgement in self.judgements:
-            if state != State.GOOD and judgement.states[gate] == state:
+            if judgement.states[gate] == state:
                 return judgement.texts[judgement.reasons[gate]]
         return NOTHING
+
+    def runs(self, hole_ns: int | None = None) -> list[tuple[int, int]]:
+        """Stretches of gates of which every check says the same: (first, one past the last).
+
+        With ``hole_ns``, a hole of more than that between two gates ends a stretch as well.
+        """
+        count = len(self.states)
+        if not count:
+            return []
+        changes = np.zeros(count - 1, bool)
+        for judgement in self.judgements:
+            changes |= judgement.states[1:] != judgement.states[:-1]
+            changes |= judgement.reasons[1:] != judgement.reasons[:-1]
+        if hole_ns is not None:
+            block = self.frequencies
+            changes |= block.start_ns[1:] - block.stop_ns[:-1] > hole_ns
+        changes |= self.states[1:] != self.states[:-1]
+        edges = [0, *(np.flatnonzero(changes) + 1).tolist(), count]
+        return list(itertools.pairwise(edges))
 
     @property
     def is_good_throughout(self) -> bool:

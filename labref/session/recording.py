@@ -138,9 +138,10 @@ class Validity:
             self._open.end_ns = int(stops[-1])
             return []
         closed: list[Interval] = []
-        for gate in range(len(states)):
-            reason = result.reason(gate).text
-            closed += self._take(int(starts[gate]), int(stops[gate]), int(states[gate]), reason)
+        for first, end in result.runs(self._hole_ns):
+            reason = result.reason(first).text
+            begin_ns, end_ns = int(starts[first]), int(stops[end - 1])
+            closed += self._take(begin_ns, end_ns, int(states[first]), reason)
         return closed
 
     def close(self) -> list[Interval]:
