@@ -151,7 +151,10 @@ def split_outside(text: str, separator: str) -> list[str]:
 
 @lru_cache(maxsize=512)
 def parse_unit(text: str) -> Unit:
-    """Read one program message unit (clients repeat themselves: remembered); raises ScpiError -101 to -171 for bad syntax."""
+    """Read one program message unit; raises ScpiError -101 to -171 for bad syntax.
+
+    Clients repeat themselves, so units that were read are remembered.
+    """
     text = text.strip(WHITE)
     match = _HEADER.match(text)
     if match is None:
