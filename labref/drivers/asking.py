@@ -19,6 +19,7 @@ from labref.transport.steps import Exchange, ReadLine, Send
 
 # SCPI-1999 queues hold a few tens of entries; an instrument that always has one more is ill.
 _MOST_ERRORS = 40
+_MOST_KEPT = 64
 
 
 class Asker:
@@ -33,6 +34,8 @@ class Asker:
         self._error_query = dialect.errors
         self._acknowledge = dialect.acknowledge
         self._flip = False
+        self._line = ReadLine(dialect.line_end)
+        self._sends: dict[str, Send] = {}
 
     def tell(self, command: str) -> Exchange[None]:
         """Send a command that has no answer, or the dialect's acknowledgement."""
@@ -47,8 +50,8 @@ class Asker:
 
     def one(self, query: str, timeout_s: float | None = None) -> Exchange[str]:
         """Send ``query``; return its reply as text."""
-        yield Send(query.encode("ascii") + self._line_end)
-        line = yield ReadLine(self._line_end, timeout_s)
+        yield self._sent(query)
+        line = yield self._line if timeout_s is None else ReadLine(self._line_end, timeout_s)
         return ascii_text(line)
 
     def many(
@@ -78,6 +81,15 @@ class Asker:
                 break
             found.append(str(entry))
         return found
+
+    def _sent(self, query: str) -> Send:
+        """The step that sends ``query``; the same few are sent a hundred times a second."""
+        step = self._sends.get(query)
+        if step is None:
+            step = Send(query.encode("ascii") + self._line_end)
+            if len(self._sends) < _MOST_KEPT:
+                self._sends[query] = step
+        return step
 
     def _replies(self, queries: list[str], timeout_s: float | None) -> Exchange[list[str]]:
         if not self._compound:

@@ -11,6 +11,7 @@ from labref.model.times import NS_PER_S, Clock
 # Below this a difference of the two host clocks is the time between two calls, not a step.
 _STEP_NS = 1_000_000
 _TIGHT_NS = 50_000
+_LOOK_NS = 20_000_000
 _WINDOW = 128
 _FEW = 16
 _MOST_SLOPE = 1e-3
@@ -20,13 +21,14 @@ _PERIOD_NS = 50_000_000
 class HostTime:
     """UTC stamps that run with the monotonic clock, so that a step of UTC is seen as a step.
 
-    ``now_ns()`` is monotonic time plus a held offset. `stepped` compares the offset anew;
-    a change above 1 ms is taken over and returned.
+    ``now_ns()`` is monotonic time plus a held offset. `stepped` compares the offset anew,
+    at most every 20 ms; a change above 1 ms is taken over and returned.
     """
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._offset_ns = self._measure()
+        self._looked_ns = self.monotonic_ns()
 
     def now_ns(self) -> int:
         """UTC now, ns since 1970."""
@@ -42,6 +44,10 @@ class HostTime:
 
     def stepped(self) -> int:
         """Return by how many ns UTC has stepped since the last call (0: not at all)."""
+        now_ns = self.monotonic_ns()
+        if now_ns - self._looked_ns < _LOOK_NS:
+            return 0
+        self._looked_ns = now_ns
         step_ns = self._measure() - self._offset_ns
         if abs(step_ns) < _STEP_NS:
             return 0

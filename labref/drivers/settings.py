@@ -30,10 +30,17 @@ class Watch:
             self._expected[name] = fill(spec.expect, values) if spec.expect else None
         self._read_s: dict[str, float] = {}
         self.current: dict[str, Setting] = {}
+        self._flags: int | None = None
+        self._next_s = -1e18
 
     @property
     def flags(self) -> int:
         """Flags of all settings that disagree or have not been read."""
+        if self._flags is None:
+            self._flags = self._collected()
+        return self._flags
+
+    def _collected(self) -> int:
         flags = 0
         for name, spec in self._specs.items():
             setting = self.current.get(name)
@@ -52,17 +59,24 @@ class Watch:
 
     def due(self, now_s: float, gate_s: float) -> list[str]:
         """Settings to read with this round: those whose time has come, all in slow rounds."""
+        if now_s < self._next_s or not self._specs:
+            return []
         slack_s = min(gate_s, 1.0) / 2
-        return [
+        due = [
             name
             for name, spec in self._specs.items()
             if now_s - self._read_s.get(name, -1e18) >= spec.every_s - slack_s
         ]
+        if not due:
+            next_s = (self._read_s[name] + spec.every_s for name, spec in self._specs.items())
+            self._next_s = min(next_s) - slack_s
+        return due
 
     def forget(self) -> None:
         """After a reconnection nothing is known."""
         self.current.clear()
         self._read_s.clear()
+        self._flags, self._next_s = None, -1e18
 
     def take(self, name: str, reply: str, now_s: float) -> Setting:
         """Note a reply and compare it. Raises ReplyError where it cannot be one."""
@@ -72,6 +86,7 @@ class Watch:
         agrees = None if wanted is None else _agrees(value, wanted, spec)
         setting = Setting(name, value, wanted, agrees, Flag[spec.flag])
         self.current[name] = setting
+        self._flags = None
         self._read_s[name] = now_s
         return setting
 

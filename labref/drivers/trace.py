@@ -83,8 +83,8 @@ class TraceProgram(BaseProgram):
         if self._table.kind != "ascii":
             data = yield from read_block(terminator=self.dialect.line_end)
             return block_values(data, self._table.kind, 1, self._table.big_endian)[:, 0]
-        line = yield ReadLine(self.dialect.line_end)
-        return np.array([float(number(text)[0]) for text in split_values(ascii_text(line))])
+        reply = yield ReadLine(self.dialect.line_end)
+        return np.array([float(number(text)[0]) for text in split_values(ascii_text(reply))])
 
 
 def beat_of(

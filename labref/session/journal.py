@@ -20,6 +20,7 @@ from labref.model.times import NS_PER_S, Clock
 from labref.session.sources import InstrumentFault
 
 _DOWN = int(Flag.WRITTEN | Flag.GAP | Flag.LINK)
+_WATCHED = (("settings", int(Flag.SETTINGS)), ("reference", int(Flag.REFERENCE)))
 
 # A pass that does not collect for so many gates loses the oldest, with a fault that says so.
 _MOST_HELD = 100_000
@@ -155,7 +156,7 @@ class Journal:
         newest += [int(readings.flags[-1]) for readings in fetched.blocks if len(readings)]
         if not newest:
             return
-        for kind, flag in (("settings", Flag.SETTINGS), ("reference", Flag.REFERENCE)):
+        for kind, flag in _WATCHED:
             if any(flags & flag for flags in newest):
                 if kind not in self._standing:
                     self._begin(kind, f"{kind} differ from the lab file")

@@ -132,8 +132,12 @@ class InlineReader(_WireReader):
 
     def collect(self) -> list[Readings]:
         """Go on as far as the clock allows, then return everything new."""
-        if not self._stepper.finished:
-            self._stepper.advance()
+        stepper = self._stepper
+        deadline = None if stepper.finished else stepper.advance()
+        while deadline is not None and stepper.wants_wire and stepper.wire.is_open():
+            if not stepper.wire.wait(0.0):
+                break
+            deadline = stepper.advance()
         return super().collect()
 
 

@@ -57,8 +57,8 @@ def parse_address(text: str) -> Address:
         return VisaAddress(stripped)
     raise InputError(
         f"address {text!r} is not understood: write TCPIP::192.0.2.7::5025::SOCKET, "
-        "ASRL/dev/ttyUSB0::INSTR or /dev/ttyUSB0, TCPIP::192.0.2.7::inst0::INSTR, GPIB0::12::INSTR or "
-        "USB0::0x1234::0x5678::SERIAL::INSTR"
+        "ASRL/dev/ttyUSB0::INSTR or /dev/ttyUSB0, TCPIP::192.0.2.7::inst0::INSTR, "
+        "GPIB0::12::INSTR or USB0::0x1234::0x5678::SERIAL::INSTR"
     )
 
 

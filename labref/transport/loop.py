@@ -104,7 +104,7 @@ class _Core:
             now = self._clock.monotonic_s()
             for stepper, deadline in list(self.steppers.items()):
                 if deadline <= now:
-                    self._advance(stepper)
+                    self._advance(stepper, readable=False)
             next_s = min(self.steppers.values(), default=now + _LONGEST_S)
             left_s = min(_LONGEST_S, max(0.0, next_s - self._clock.monotonic_s()))
             for key, _ in self._selector.select(left_s):
@@ -119,10 +119,10 @@ class _Core:
             action(self)
             done.set()
 
-    def _advance(self, stepper: Stepper[Any]) -> None:
+    def _advance(self, stepper: Stepper[Any], readable: bool = True) -> None:
         if stepper not in self.steppers:
             return
-        deadline = stepper.advance()
+        deadline = stepper.advance(readable)
         if deadline is None:
             self._forget(stepper)
             del self.steppers[stepper]

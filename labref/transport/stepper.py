@@ -34,6 +34,7 @@ T = TypeVar("T")
 
 # Clocks count whole nanoseconds: what is left of a second below that never passes.
 _TICK_S = 1e-9
+_CHUNK = 4096
 
 
 class Stepper(Generic[T]):
@@ -64,6 +65,7 @@ class Stepper(Generic[T]):
         self._dropped = b""
         self._quiet_until = 0.0
         self._heard = False
+        self._watched = False
         self.before_close: Callable[[], None] | None = None
 
     @property
@@ -143,6 +145,7 @@ class Stepper(Generic[T]):
         return True
 
     def _begin(self, step: Step) -> None:
+        self._watched = type(self._step) is Pause
         self._step = step
         now = self._clock.monotonic_s()
         if isinstance(step, Pause | Rest):
@@ -159,45 +162,47 @@ class Stepper(Generic[T]):
 
     def _attempt(self, step: Step) -> bytes | None:
         """Return the step's result, None if it must wait; LinkError where it failed."""
-        if isinstance(step, ReadLine):
-            line = self._framer.line(step.terminator)
-            while line is None and self._receive():
-                line = self._framer.line(step.terminator)
-            return line
-        if isinstance(step, Send):
-            return self._send(step)
-        if isinstance(step, ReadBytes):
-            data = self._framer.exactly(step.count)
-            while data is None and self._receive():
-                data = self._framer.exactly(step.count)
-            return data
-        return self._attempt_other(step)
+        return _ATTEMPTS[type(step)](self, step)
 
-    def _attempt_other(self, step: Step) -> bytes | None:
-        if isinstance(step, Open):
-            return self._open()
-        if isinstance(step, ReadLines):
-            while self._receive():
-                pass
-            return self._framer.lines(step.terminator)
-        if isinstance(step, Close):
-            self._close_wire()
-            return b""
-        if isinstance(step, Drain):
-            return self._drain(step)
-        if isinstance(step, Pause) and not self.wire.waits_when_reading:
-            while self._receive():
-                if len(self._framer) > self._framer.limit:
-                    raise LinkError(f"{self.wire.address}: unasked bytes beyond the limit")
-        return None
+    def _read_line(self, step: ReadLine) -> bytes | None:
+        line = self._framer.line(step.terminator)
+        while line is None and self._receive():
+            line = self._framer.line(step.terminator)
+        return line
+
+    def _read_lines(self, step: ReadLines) -> bytes | None:
+        while self._receive():
+            pass
+        return self._framer.lines(step.terminator)
+
+    def _read_bytes(self, step: ReadBytes) -> bytes | None:
+        data = self._framer.exactly(step.count)
+        while data is None and self._receive():
+            data = self._framer.exactly(step.count)
+        return data
+
+    def _pause(self, _: Pause) -> None:
+        if self.wire.waits_when_reading:
+            return
+        while self._receive():
+            if len(self._framer) > self._framer.limit:
+                raise LinkError(f"{self.wire.address}: unasked bytes beyond the limit")
+
+    def _rest(self, _: Rest) -> None:
+        """Only time ends it."""
+
+    def _close(self, _: Close) -> bytes:
+        self._close_wire()
+        return b""
 
     def _receive(self) -> bool:
         """Move what has arrived into the buffer; False when there is nothing now."""
         if not self._heard:
             return False
         data = self.wire.receive()
+        # A short piece is all there is: asking again would cost a system call for nothing.
+        self._heard = len(data) >= _CHUNK
         if not data:
-            self._heard = False
             return False
         self._framer.feed(data)
         return True
@@ -211,11 +216,13 @@ class Stepper(Generic[T]):
         return b"" if self._sent >= len(step.message) else None
 
     def _expect_silence(self) -> None:
-        data = self._framer.clear() + self.wire.receive()
+        data = self._framer.clear()
+        if not self._watched:  # a pause has listened until now
+            data += self.wire.receive()
         if data:
             raise ReplyError(f"{self.wire.address}: unasked bytes {data[:60]!r} before a query")
 
-    def _open(self) -> bytes | None:
+    def _open(self, _: Open) -> bytes | None:
         if not self.wire.is_open():
             self.wire.begin_open()
         if self.wire.is_open():
@@ -258,3 +265,16 @@ class Stepper(Generic[T]):
     def _timeout_of(self, step: Step) -> float:
         stated: float | None = getattr(step, "timeout_s", None)
         return self.timeout_s if stated is None else stated
+
+
+_ATTEMPTS: dict[type[Step], Callable[..., bytes | None]] = {
+    Open: Stepper._open,
+    Close: Stepper._close,
+    Send: Stepper._send,
+    ReadLine: Stepper._read_line,
+    ReadLines: Stepper._read_lines,
+    ReadBytes: Stepper._read_bytes,
+    Drain: Stepper._drain,
+    Pause: Stepper._pause,
+    Rest: Stepper._rest,
+}
