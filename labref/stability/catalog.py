@@ -78,5 +78,5 @@ class Catalogue(Mapping[str, Statistic]):
 
     def _unknown(self, name: str) -> str:
         close = get_close_matches(name, self._entries, n=1)
-        hint = f", did you mean {close[0]!r}?" if close else ""
+        hint = f"; did you mean {close[0]!r}?" if close else "."
         return f"no statistic {name!r}{hint} There are: {', '.join(self._entries)}"

@@ -132,8 +132,8 @@ def without(series: Series, y: FloatArray) -> Series:
 def outliers(y: FloatArray) -> BoolArray:
     """Return bool (n,): readings far from the median of their five neighbours (themselves one).
 
-    Far is 6 sigma, sigma from the median size of that difference over the record: a slow
-    excursion of the laser is noise, not an outlier, whatever its size. Missing readings are
+    Far is 6 sigma, sigma from the nine-tenths quantile of that difference over the record: a
+    slow excursion of the laser is noise, not an outlier, whatever its size. Missing readings are
     False.
     """
     padded = np.pad(y, 2, constant_values=np.nan)
@@ -142,8 +142,9 @@ def outliers(y: FloatArray) -> BoolArray:
     middle = np.nanmedian(np.where(alone[:, None], 0.0, near), axis=1)
     away = np.abs(y - middle)
     known = away[np.isfinite(away)]
-    # The median of five takes some of the reading's own scatter away: 0.8 for Gaussian noise.
-    sigma = 1.4826 * float(np.median(known)) / 0.8
+    # Nine tenths of Gaussian readings lie within 1.5 sigma of that median. The usual median of
+    # the sizes would not do: in slow noise every fifth reading is itself the median, at zero.
+    sigma = float(np.quantile(known, 0.9)) / 1.5
     far: BoolArray = np.nan_to_num(away) > _FAR * sigma
     return far
 

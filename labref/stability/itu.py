@@ -24,7 +24,7 @@ def _mask(name: str, statistic: str, source: str, *rows: tuple[float, float, flo
 
 
 _ALL = (
-    _mask("prc-mtie", "mtie", "ITU-T G.811", (0.1, 1e3, 25, 0.275), (1e3, _FAR, 290, 10)),
+    _mask("prc-mtie", "mtie", "ITU-T G.811", (0.1, 1e3, 25, 0.275), (1e3, _FAR, 290, 0.01)),
     _mask(
         "prc-tdev",
         "tdev",

