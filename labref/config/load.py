@@ -26,7 +26,7 @@ from labref.config.schema import SCHEMA_VERSION, LabTables
 from labref.config.validate import check_value
 from labref.model.errors import LabFileError, Problem
 
-_LARGEST_FILE = 4_000_000  # bytes; a lab file is text written by hand
+_LARGEST_FILE = 1_000_000  # bytes; a lab file is text written by hand
 _ENDLESS = re.compile(r"[0-9_]{4000}")
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 

@@ -12,6 +12,9 @@ from bisect import bisect_right
 
 Path = tuple[str | int, ...]
 
+# Keys below this depth are found at their parent: no lab file nests so far, and paths are copied.
+_DEEPEST = 32
+
 _BLANK = re.compile(r"(?:[ \t\n]|#[^\n]*)*")
 _BETWEEN = re.compile(r"(?:[ \t\n,]|#[^\n]*)*")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
@@ -116,7 +119,7 @@ class Locator:
             keys.append(tomllib.loads(f"k = {key}")["k"] if quoted else key)
             dot = _DOT.match(self._text, end)
             if dot is None:
-                return keys, self._skip(_SPACE, end)
+                return keys[:_DEEPEST], self._skip(_SPACE, end)
             position = dot.end()
 
     def _note(self, path: Path, position: int) -> None:

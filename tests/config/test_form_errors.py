@@ -299,3 +299,17 @@ def test_numbers_are_exact(lab: Any) -> None:
     assert exact.transitions["clock729"].target.hz * 10 == 4110421300000004
     same = lab(("target_hz = 411042130000000", "target_hz = 4.1104213e14"))
     assert same.transitions["clock729"].target.hz == 411042130000000
+
+
+@pytest.mark.parametrize("depth", [40, 400, 3000])
+@pytest.mark.parametrize(
+    "form", ["x{dots} = 1", "[x{dots}]", "x = {opened}{closed}", "x = {tables}"]
+)
+def test_any_depth_ends_with_an_error(depth: int, form: str) -> None:
+    row = form.format(
+        dots=".a" * depth,
+        opened="[" * depth,
+        closed="]" * depth,
+        tables="{a=" * depth + "1" + "}" * depth,
+    )
+    only_error(f"labref = 1\n{row}\n".encode())
