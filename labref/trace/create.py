@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from labref.trace.attributes import put
 from labref.trace.layout import TraceLayout
 from labref.trace.medium import Array, opened, reserve, sync_folder, whereabouts
 from labref.trace.nexus import describe_entry, describe_root, describe_table
@@ -154,25 +155,16 @@ def _describe(file: h5py.File, plan: SegmentPlan, path: Path) -> None:
     describe_root(file)
     entry = file["entry"]
     describe_entry(entry, plan.layout, "live", plan.start_ns)
-    entry.attrs["end_ns"] = np.int64(plan.end_ns)
-    entry.attrs["uuid"] = uuid.uuid4().hex
+    put(entry, "end_ns", np.int64(plan.end_ns))
+    put(entry, "uuid", uuid.uuid4().hex)
     for position, table in enumerate(tables_of(plan.layout)):
         describe_table(entry[table.name], table, plan.start_ns, position)
     recording = entry["recording"]
-    recording.attrs["NX_class"] = "NXdata"
-    recording.attrs["signal"] = "rows"
-    recording.attrs["tables"] = np.array(
-        [table.name for table in _all_tables(plan)], dtype=file_text()
-    )
+    put(recording, "NX_class", "NXdata")
+    put(recording, "signal", "rows")
+    put(recording, "tables", [table.name for table in _all_tables(plan)])
     with opened(path, os.O_RDONLY) as fd:
-        recording.attrs["whereabouts"] = whereabouts(fd).text
-
-
-def file_text() -> np.dtype[np.object_]:
-    """The numpy type of variable-length UTF-8 text in a file."""
-    import h5py
-
-    return h5py.string_dtype()  # type: ignore[no-any-return]
+        put(recording, "whereabouts", whereabouts(fd).text)
 
 
 def _fill(fd: int, plan: SegmentPlan, offsets: Offsets) -> None:

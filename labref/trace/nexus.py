@@ -17,6 +17,7 @@ import numpy as np
 from labref.model.errors import TraceError
 from labref.model.exact import exact_text
 from labref.model.times import iso
+from labref.trace.attributes import put
 from labref.trace.layout import (
     RESERVED_ATTRIBUTES,
     ChannelColumn,
@@ -44,24 +45,24 @@ if TYPE_CHECKING:
 
 def describe_root(file: h5py.File, default: str = "entry") -> None:
     """Write the attributes of the root group."""
-    file.attrs["NX_class"] = "NXroot"
-    file.attrs["default"] = default
-    file.attrs["creator"] = "labref"
+    put(file, "NX_class", "NXroot")
+    put(file, "default", default)
+    put(file, "creator", "labref")
 
 
 def describe_entry(entry: h5py.Group, layout: TraceLayout, form: str, start_ns: int) -> None:
     """Write attributes and texts of an entry; ``form`` is ``live``, ``sealed`` or ``daily``."""
-    entry.attrs["NX_class"] = "NXentry"
-    entry.attrs["default"] = default_table(layout)
-    entry.attrs["schema_version"] = np.uint32(SCHEMA_VERSION)
-    entry.attrs["form"] = form
-    entry.attrs["origin_ns"] = np.int64(start_ns)
+    put(entry, "NX_class", "NXentry")
+    put(entry, "default", default_table(layout))
+    put(entry, "schema_version", np.uint32(SCHEMA_VERSION))
+    put(entry, "form", form)
+    put(entry, "origin_ns", np.int64(start_ns))
     entry["title"] = "labref trace"
     entry["start_time"] = iso(start_ns)
     program = entry.create_dataset("program_name", data="labref")
-    program.attrs["versions"] = json.dumps(dict(layout.versions), sort_keys=True)
+    put(program, "versions", json.dumps(dict(layout.versions), sort_keys=True))
     note = entry.create_group("lab_file")
-    note.attrs["NX_class"] = "NXnote"
+    put(note, "NX_class", "NXnote")
     note["type"] = "application/toml"
     note["data"] = layout.lab_text
 
@@ -69,60 +70,66 @@ def describe_entry(entry: h5py.Group, layout: TraceLayout, form: str, start_ns: 
 def describe_table(group: h5py.Group, table: Table, origin_ns: int, position: int) -> None:
     """Write the attributes of a table whose columns exist, and attach its dimension scale."""
     axis = AXIS[table.kind]
-    group.attrs["NX_class"] = "NXdata"
-    group.attrs["signal"] = SIGNAL[table.kind]
-    group.attrs["axes"] = np.array([axis], dtype=object)
-    group.attrs[f"{axis}_indices"] = np.array([0])
-    group.attrs["table"] = str(table.kind)
-    group.attrs["title"] = table.name
-    if table.source is not None:
+    put(group, "NX_class", "NXdata")
+    put(group, "signal", SIGNAL[table.kind])
+    put(group, "axes", [axis])
+    put(group, f"{axis}_indices", np.array([0]))
+    put(group, "table", str(table.kind))
+    if table.source is None:
+        put(group, "title", table.name)
+    else:
         _describe_source(group, table.source)
-        group.attrs["position"] = np.int64(position)
-    group[axis].make_scale(axis)
+        put(group, "position", np.int64(position))
+    scale = group[axis]
+    is_shared = "long_name" in scale.attrs  # described under another series' name before
+    if not is_shared:
+        scale.make_scale(axis)
     unit = table.source.unit if table.source is not None else ""
     for column in table.columns:
-        if column.name not in group:
+        dataset = group.get(column.name)
+        if dataset is None or (is_shared and column.name in ("time", "time_ns")):
             continue
-        _describe_column(group[column.name], column, unit, origin_ns)
+        _describe_column(dataset, column, unit, origin_ns)
         if column.name != axis:
-            group[column.name].dims[0].attach_scale(group[axis])
+            dataset.dims[0].attach_scale(scale)
     if table.kind is Kind.TRANSITION:
         # A second name for the same column: the error bars of the plotted signal.
         group["detuning_errors"] = group["offset_errors"]
 
 
 def _describe_source(group: h5py.Group, source: ChannelColumn | TransitionColumn) -> None:
-    attrs = group.attrs
-    attrs["unit"] = source.unit
-    attrs["nominal"] = exact_text(source.nominal)
-    attrs["gate_ns"] = np.int64(source.gate_ns)
-    attrs["title"] = source.title or source.name
+    put(group, "unit", source.unit)
+    put(group, "nominal", exact_text(source.nominal))
+    put(group, "gate_ns", np.int64(source.gate_ns))
+    put(group, "title", source.title or source.name)
     if isinstance(source, TransitionColumn):
-        attrs["target_hz"] = exact_text(source.target)
-        attrs["epoch"] = np.int64(source.epoch)
-        attrs["equation"] = source.equation
+        put(group, "target_hz", exact_text(source.target))
+        put(group, "epoch", np.int64(source.epoch))
+        put(group, "equation", source.equation)
     for key, value in source.attributes.items():
-        attrs[key] = value
+        put(group, key, value)
 
 
 def _describe_column(dataset: Any, column: Column, unit: str, origin_ns: int) -> None:
-    attrs = dataset.attrs
-    attrs["long_name"] = column.long_name
+    shown = unit if column.unit == "Hz" and unit else column.unit
     if column.name == "time":
         start = iso(origin_ns)
-        attrs["units"] = f"seconds since {start[:19].replace('T', ' ')}"
-        attrs["calendar"] = "standard"
-        attrs["start"] = start
-    elif column.unit:
-        attrs["units"] = unit if column.unit == "Hz" and unit else column.unit
+        put(dataset, "long_name", f"start of the gate (s since {start[:19]}Z)")
+        put(dataset, "units", f"seconds since {start[:19].replace('T', ' ')}")
+        put(dataset, "calendar", "standard")
+        put(dataset, "start", start)
+        return
+    put(dataset, "long_name", f"{column.long_name} ({shown})" if shown else column.long_name)
+    if shown:
+        put(dataset, "units", shown)
     if column.name == "time_ns":
-        attrs["epoch"] = "1970-01-01T00:00:00Z"
+        put(dataset, "epoch", "1970-01-01T00:00:00Z")
     if column.name == "state":
-        attrs["flag_values"] = np.array([0, 1, 2], np.uint8)
-        attrs["flag_meanings"] = STATE_MEANINGS
+        put(dataset, "flag_values", np.array([0, 1, 2], np.uint8))
+        put(dataset, "flag_meanings", STATE_MEANINGS)
     if column.name == "flags":
-        attrs["flag_masks"] = np.array(FLAG_MASKS, np.uint32)
-        attrs["flag_meanings"] = FLAG_MEANINGS
+        put(dataset, "flag_masks", np.array(FLAG_MASKS, np.uint32))
+        put(dataset, "flag_meanings", FLAG_MEANINGS)
 
 
 def read_layout(entry: h5py.Group) -> TraceLayout:

@@ -16,6 +16,7 @@ import numpy as np
 
 from labref.model.errors import TraceError
 from labref.model.times import NS_PER_S, iso
+from labref.trace.attributes import put
 from labref.trace.medium import Array, opened, sync_folder
 from labref.trace.nexus import describe_entry, describe_root, describe_table
 from labref.trace.records import read_intervals, read_messages
@@ -62,7 +63,7 @@ def write_file(target: Path, form: str, parts: Sequence[Part], segments: Sequenc
             for number, (sources, origin_ns) in enumerate(parts):
                 entry = file.create_group(entry_name(number))
                 _write_entry(entry, form, sources, origin_ns)
-            file.attrs["segments"] = np.array(list(segments), dtype=h5py.string_dtype())
+            put(file, "segments", list(segments))
         _compare(temporary, parts)
         with opened(temporary, os.O_RDWR) as fd:
             os.fsync(fd)
@@ -94,7 +95,8 @@ def _write_entry(entry: h5py.Group, form: str, sources: Sequence[Entry], origin_
                 last.append(max(_stop_ns(source, table.name) for source in sources))
         describe_table(group, table, origin_ns, position)
     if first:
-        entry.attrs["start_ns"], entry.attrs["stop_ns"] = min(first), max(last)
+        put(entry, "start_ns", np.int64(min(first)))
+        put(entry, "stop_ns", np.int64(max(last)))
         entry["end_time"] = iso(max(last))
 
 
@@ -146,8 +148,8 @@ def _create(group: h5py.Group, column: Column, rows: int) -> Any:
 def _write_index(times: Any, rows: int) -> None:
     """Note the time of every so many rows, so that a reader finds a window in one chunk."""
     stride = CHUNK_ROWS * max(1, rows // (CHUNK_ROWS * 4096))
-    times.attrs["index_rows"] = np.int64(stride)
-    times.attrs["index_ns"] = times[::stride] if rows else np.zeros(0, np.int64)
+    put(times, "index_rows", np.int64(stride))
+    put(times, "index_ns", times[::stride] if rows else np.zeros(0, np.int64))
 
 
 def _times_digest(table: str, sources: Sequence[Entry]) -> bytes:
