@@ -27,6 +27,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=60.0, help="faults scale to this")
     parser.add_argument("--truth", type=Path, help="write the truth there (JSON lines)")
+    parser.add_argument("--links", type=Path, help="folder for lasting links to serial devices")
     parser.add_argument("--no-faults", action="store_true", help="empty the fault list")
     parser.add_argument("--list", action="store_true", help="name the shipped scenarios")
     parser.add_argument("--print-lab", action="store_true", help="print the lab's numbers")
@@ -55,7 +56,12 @@ def main(argv: list[str] | None = None) -> int:
         if arguments.truth is not None:
             stream = stack.enter_context(arguments.truth.open("w", encoding="utf-8"))
             truth = TruthFile(lab, stream)
-        _serve(Server(lab, clock, truth))
+        try:
+            server = Server(lab, clock, truth, arguments.links)
+        except ScenarioError as error:
+            sys.stderr.write(f"sim_instruments: {error}\n")
+            return 2
+        _serve(server)
     return 0
 
 

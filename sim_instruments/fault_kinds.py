@@ -32,6 +32,7 @@ KINDS: dict[str, FaultKind] = {
     "wrong_order": FaultKind("wire", "", 0, "each message changes place with the next"),
     "duplicate": FaultKind("wire", "", 0, "every message is sent twice"),
     "unplug": FaultKind("wire", "", 0, "connection closed and refused until plugged in"),
+    "hangup": FaultKind("wire", "", 0, "the client's adapter is out: its device file is gone"),
     "reset": FaultKind("wire", "", 0, "connection reset at the start; accepted again at once"),
     "power_cut": FaultKind("instrument", "s", 3.0, "off; back within amount, factory settings"),
     "front_panel": FaultKind("instrument", "", 0, "options `send` are typed at the panel"),

@@ -1,6 +1,7 @@
 """A laboratory put together from a scenario: the world, its instruments, its endpoints."""
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from sim_instruments.faults import FaultList
@@ -11,8 +12,9 @@ from sim_instruments.optics.quantity import decimal_hz
 from sim_instruments.optics.world import World
 from sim_instruments.port import Instrument
 from sim_instruments.scenario import Scenario, ScenarioError
-from sim_instruments.wire.endpoint import Endpoint, PtyEndpoint, TcpEndpoint
+from sim_instruments.wire.endpoint import Endpoint, TcpEndpoint
 from sim_instruments.wire.line import Line
+from sim_instruments.wire.serial_line import PtyEndpoint
 
 
 class Lab:
@@ -39,11 +41,19 @@ class Lab:
         self.faults = scenario.faults(seconds, seed) if with_faults else FaultList()
         step_ns = round(float(scenario.tables.get("step_ms", 10)) * 1e6)
         self.grid = Grid(start_ns, step_ns)
-        self.world = World(scenario.tables, self.grid, self.faults, seed)
         self.benches: dict[str, Bench] = {}
         self.instruments: dict[str, Instrument] = {}
-        for name, row in scenario.tables.get("instrument", {}).items():
-            self._place(name, row)
+        try:
+            self.world = World(scenario.tables, self.grid, self.faults, seed)
+            for name, row in scenario.tables.get("instrument", {}).items():
+                self._place(name, row)
+        except KeyError as error:
+            what = f"{error} is missing, or nothing is called so"
+            raise ScenarioError(f"{scenario.name}: {what}") from error
+        except ScenarioError:
+            raise
+        except ValueError as error:
+            raise ScenarioError(f"{scenario.name}: {error}") from error
         self._check_targets()
 
     def _place(self, name: str, row: dict[str, Any]) -> None:
@@ -70,11 +80,14 @@ class Lab:
         port = self.instruments[name].open_port()
         return Line(port, bench, rate, bench.rng("wire", number))
 
-    def endpoint(self, name: str) -> Endpoint:
-        """Where the instrument can be reached, as its ``link`` says (tcp or serial)."""
+    def endpoint(self, name: str, links: Path | None = None) -> Endpoint:
+        """Where the instrument can be reached, as its ``link`` says (tcp or serial).
+
+        ``links`` is a folder for lasting links to serial devices.
+        """
         make: Callable[[], Line] = lambda: self.line(name)  # noqa: E731
         if self.benches[name].row.get("link", "tcp") == "serial":
-            return PtyEndpoint(make)
+            return PtyEndpoint(make, links / name if links is not None else None)
         return TcpEndpoint(make)
 
     def tick(self, now_ns: int) -> None:

@@ -1,10 +1,12 @@
 """Brings a lab onto the wire: endpoints, the timetable of wire faults, power cuts."""
 
 from datetime import UTC, datetime
+from pathlib import Path
 
 from sim_instruments.clock import Clock
 from sim_instruments.faults import Fault
 from sim_instruments.lab import Lab
+from sim_instruments.scenario import ScenarioError
 from sim_instruments.truth import TruthFile
 from sim_instruments.wire.endpoint import Endpoint
 from sim_instruments.wire.hub import Hub
@@ -13,15 +15,29 @@ TICK_NS = 1_000_000_000
 
 
 class Server:
-    """A lab on loopback."""
+    """A lab on loopback.
 
-    def __init__(self, lab: Lab, clock: Clock, truth: TruthFile | None = None) -> None:
+    Args:
+        links: folder for lasting links to serial devices; needed for ``hangup`` faults.
+    """
+
+    def __init__(
+        self,
+        lab: Lab,
+        clock: Clock,
+        truth: TruthFile | None = None,
+        links: Path | None = None,
+    ) -> None:
         self.lab = lab
         self.hub = Hub(clock)
         self._truth = truth
         self._endpoints: dict[str, Endpoint] = {}
+        for fault in lab.faults:
+            if fault.kind == "hangup" and links is None:
+                where = f"{lab.scenario.name}: fault hangup of {fault.target}"
+                raise ScenarioError(f"{where}: needs --links, since the device file changes")
         for name in lab.instruments:
-            self._endpoints[name] = lab.endpoint(name)
+            self._endpoints[name] = lab.endpoint(name, links)
             self.hub.add(self._endpoints[name])
         for fault in lab.faults:
             self._plan(fault)
@@ -68,6 +84,9 @@ class Server:
             self.hub.at(begin, lambda _: endpoint.unplug())
             if fault.kind == "power_cut":
                 self.hub.at(end, self.lab.instruments[fault.target].factory_reset)
+            self.hub.at(end, lambda _: endpoint.plug())
+        elif fault.kind == "hangup":
+            self.hub.at(begin, lambda _: endpoint.hang_up())
             self.hub.at(end, lambda _: endpoint.plug())
         elif fault.kind == "reset":
             self.hub.at(begin, lambda _: endpoint.drop(reset=True))

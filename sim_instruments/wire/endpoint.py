@@ -1,20 +1,15 @@
-"""Endpoints: where an instrument can be reached, a TCP port or a pseudo-terminal."""
+"""Where an instrument can be reached: connections, and listening TCP ports."""
 
 import contextlib
-import fcntl
 import os
-import pty
 import socket
 import struct
-import sys
-import termios
-import tty
 from collections.abc import Callable
+from typing import Protocol
 
 from sim_instruments.wire.line import Line
 
 READ_SIZE = 65536
-STALE_NS = 1_000_000_000
 
 
 class Connection:
@@ -61,6 +56,38 @@ class Connection:
         self._close()
 
 
+class Endpoint(Protocol):
+    """Where one instrument can be reached."""
+
+    address: str
+    connections: list[Connection]
+
+    @property
+    def listener(self) -> socket.socket | None:
+        """The listening socket, None when there is none."""
+
+    def plug(self) -> None:
+        """Reachable (again)."""
+
+    def unplug(self) -> None:
+        """The cable is out at the instrument's end."""
+
+    def hang_up(self) -> None:
+        """The adapter is out at the client's end."""
+
+    def drop(self, reset: bool) -> None:
+        """Open connections are closed, with a reset (RST) or in order (FIN)."""
+
+    def accept(self) -> Connection | None:
+        """The next waiting connection, None when there is none."""
+
+    def forget(self, connection: Connection) -> None:
+        """The peer of a connection has gone."""
+
+    def close(self) -> None:
+        """Close everything."""
+
+
 class TcpEndpoint:
     """A listening socket on loopback; several connections at a time.
 
@@ -73,14 +100,10 @@ class TcpEndpoint:
         self._make_line = make_line
         self._host = host
         self.port = 0
+        self.address = ""
         self.listener: socket.socket | None = None
         self.connections: list[Connection] = []
         self.plug()
-
-    @property
-    def address(self) -> str:
-        """VISA resource name."""
-        return f"TCPIP0::{self._host}::{self.port}::SOCKET"
 
     def plug(self) -> None:
         """Listen (again), on the same port as before."""
@@ -92,6 +115,7 @@ class TcpEndpoint:
         listener.listen(16)
         listener.setblocking(False)
         self.port = listener.getsockname()[1]
+        self.address = f"TCPIP0::{self._host}::{self.port}::SOCKET"
         self.listener = listener
 
     def unplug(self) -> None:
@@ -131,64 +155,10 @@ class TcpEndpoint:
         self.connections.remove(connection)
         connection.close()
 
+    def hang_up(self) -> None:
+        """As unplugged."""
+        self.unplug()
+
     def close(self) -> None:
         """Close everything."""
         self.unplug()
-
-
-class PtyEndpoint:
-    """A pseudo-terminal: the instrument's end of a serial cable.
-
-    The far side is held open here too, so that a client may come and go; an unplugged cable
-    is silence on both directions, as with real serial lines.
-    """
-
-    def __init__(self, make_line: Callable[[], Line]) -> None:
-        master, self._far = pty.openpty()
-        for fd in (master, self._far):
-            tty.setraw(fd, termios.TCSANOW)
-        os.set_blocking(master, False)
-        self.address = os.ttyname(self._far)
-        self.listener = None
-        connection = Connection(master, make_line(), lambda: os.close(master))
-        connection.before_write = self._discard_unread
-        self.connections = [connection]
-        self._unread = 0
-        self._unread_since_ns = 0
-
-    def _discard_unread(self, now_ns: int) -> None:
-        """Drop what nobody has read for a second, as the driver of a closed port does."""
-        answer = fcntl.ioctl(self._far, termios.FIONREAD, b"\0" * 4)
-        unread = int.from_bytes(answer, sys.byteorder)
-        if unread == 0 or unread < self._unread:
-            self._unread_since_ns = now_ns
-        elif now_ns - self._unread_since_ns > STALE_NS:
-            termios.tcflush(self._far, termios.TCIFLUSH)
-            unread = 0
-        self._unread = unread
-
-    def plug(self) -> None:
-        """Nothing to do: the line's fault ends by itself."""
-
-    def unplug(self) -> None:
-        """Nothing to do: the line swallows bytes while the fault lasts."""
-
-    def drop(self, reset: bool) -> None:
-        """A serial line has no connection to drop."""
-
-    def accept(self) -> Connection | None:
-        """A serial line accepts nothing."""
-        return None
-
-    def forget(self, connection: Connection) -> None:
-        """A serial line stays although its client went."""
-
-    def close(self) -> None:
-        """Close both sides."""
-        for connection in self.connections:
-            connection.close()
-        self.connections = []
-        os.close(self._far)
-
-
-Endpoint = TcpEndpoint | PtyEndpoint

@@ -12,7 +12,7 @@ from sim_instruments.faults import Fault
 from sim_instruments.instruments.bench import Bench
 from sim_instruments.port import Port
 
-CUT = ("unplug", "power_cut")
+CUT = ("unplug", "power_cut", "hangup")
 SILENT = ("silence", "hung", *CUT)
 ALTERING = ("partial_line", "garbage", "late_reply", "duplicate", "wrong_order")
 MAX_WAITING = 1 << 22

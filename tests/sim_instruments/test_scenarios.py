@@ -5,6 +5,7 @@ import itertools
 import json
 import re
 import tomllib
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -154,6 +155,9 @@ def test_a_power_cut_brings_everything_back_in_random_order():
             {"fault": [{"kind": "silence", "target": "x", "at": 0, "for": 1}]},
             ["silence", "nothing is called 'x'"],
         ),
+        ({"laser": {"L": {"nominal_hz": 1, "hold": "nobody"}}}, ["laser L", "'nobody'"]),
+        ({"signal": {"b": {"kind": "f_ceo"}}}, ["signal b", "needs a comb"]),
+        ({"transition": {"t": {"laser": "L9", "line_hz": 1}}}, ["'L9'"]),
         ({"instrument": {"a": {"kind": "kettle"}}}, ["instrument.a", "'kettle'", "scpi_counter"]),
     ],
 )
@@ -179,3 +183,22 @@ def test_a_scenario_from_a_file(tmp_path):
     path = tmp_path / "mine.toml"
     path.write_text('[reference.ref]\noffset = 1e-9\ntitle = "x"\n', encoding="utf-8")
     assert load(str(path)) == Scenario("mine", load(str(path)).tables)
+
+
+def test_counters_and_truth_tell_the_same_story(tools):
+    """f_rep, f_ceo and beat, read over one gate and put together with the known mode number,
+    give the truth at the tap over that gate: a perfect reference, a noisy laser."""
+    tables = tools.reference_tables(counter=tools.counter_row(jitter_s=1e-15))
+    tables["laser"]["L866"]["h0"] = 1e10
+    bench = tools.Bench(tables)
+    beat_signal = bench.lab.world.beat("beat")
+    bench.write("counter", "FREQ:APER 1;:ARM:SOUR EXT;:READ:ARR? 5")
+    fields = [Decimal(field) for field in bench.read("counter").decode().split(",")]
+    stream = io.StringIO()
+    TruthFile(bench.lab, stream).write_until(bench.now_ns)
+    gates = [json.loads(line) for line in stream.getvalue().splitlines()[1:]]
+    for row in range(5):
+        beat, f_ceo, harmonic = fields[3 * row : 3 * row + 3]
+        f_rep = (harmonic + Decimal(9980000000)) / 40
+        nu = beat_signal.mode * f_rep + f_ceo + beat_signal.sign * beat
+        assert abs(nu - Decimal(gates[row + 1]["hz"]["866"])) < Decimal("0.05")

@@ -8,6 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -249,3 +250,61 @@ def test_somebody_at_the_front_panel(struck):
                 seen.append(value)
             time.sleep(0.02)
         assert seen == [80_000_000, 90_000_000, 80_000_000]
+
+
+def test_an_adapter_pulled_out_takes_its_device_file_away(tmp_path):
+    scenario = tmp_path / "serial.toml"
+    scenario.write_text(
+        UNPLUGGED.replace("KIND", "hangup").replace(
+            'kind = "scpi_synthesizer"', 'kind = "scpi_synthesizer"\nlink = "serial"\nbaud = 115200'
+        ),
+        encoding="utf-8",
+    )
+    links = tmp_path / "links"
+    links.mkdir()
+    with served("--scenario", str(scenario), "--links", str(links)) as (_, announced):
+        device = announced["instruments"]["synth"]["address"]
+        assert device == str(links / "synth")
+        line = os.open(device, os.O_RDWR | os.O_NOCTTY)
+        os.write(line, b"*IDN?\n")
+        assert read_until(line, b"\n").startswith(b"SIMULATED")
+        with contextlib.suppress(OSError):  # input/output error, or end of file
+            assert os.read(line, 100) == b""
+        os.close(line)
+        assert not Path(device).exists()
+        end = time.monotonic() + 3
+        while not Path(device).exists() and time.monotonic() < end:
+            time.sleep(0.02)
+        line = os.open(device, os.O_RDWR | os.O_NOCTTY)
+        os.write(line, b"*IDN?\n")
+        assert read_until(line, b"\n").startswith(b"SIMULATED")
+        os.close(line)
+
+
+def test_nothing_is_left_open(tools):
+    """No descriptor and no thread remains when a lab has closed, faults and clients included."""
+    from sim_instruments.clock import RealClock
+    from sim_instruments.lab import Lab
+    from sim_instruments.scenario import load
+    from sim_instruments.serve import Server
+
+    def descriptors():
+        return len(list(Path("/proc/self/fd").iterdir()))
+
+    if not Path("/proc/self/fd").is_dir():
+        pytest.skip("descriptors are counted in /proc")
+    threads, before = threading.active_count(), descriptors()
+    for _ in range(3):
+        clock = RealClock()
+        server = Server(Lab(load("comb_gnss"), clock.now_ns() // 10**9 * 10**9, 60, 1), clock)
+        announced = server.announcement()
+        with connect(announced, "counter") as peer:
+            peer.sendall(b"*IDN?\n")
+            end = time.monotonic() + 2
+            while time.monotonic() < end and not select.select([peer], [], [], 0)[0]:
+                server.hub.round()
+            assert line_of(peer).startswith("SIMULATED")
+        server.hub.round()
+        server.hub.close()
+    assert descriptors() == before
+    assert threading.active_count() == threads
