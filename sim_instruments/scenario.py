@@ -1,4 +1,7 @@
-"""Scenario files: the lab and its faults as TOML, scaled to a length and seeded."""
+"""Scenario files: the lab and its faults as TOML, scaled to a length and seeded.
+
+The format is described in ``scenarios/README.md``.
+"""
 
 import tomllib
 from dataclasses import dataclass
@@ -36,7 +39,8 @@ class Scenario:
 def shipped() -> list[str]:
     """Names of the scenarios that come with the package."""
     folder = resources.files("sim_instruments").joinpath("scenarios")
-    return sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name != "__init__.py")
+    names = (file.name for file in folder.iterdir())
+    return sorted(name.removesuffix(".toml") for name in names if name.endswith(".toml"))
 
 
 def load(name_or_file: str) -> Scenario:

@@ -202,3 +202,11 @@ def test_counters_and_truth_tell_the_same_story(tools):
         f_rep = (harmonic + Decimal(9980000000)) / 40
         nu = beat_signal.mode * f_rep + f_ceo + beat_signal.sign * beat
         assert abs(nu - Decimal(gates[row + 1]["hz"]["866"])) < Decimal("0.05")
+
+
+def test_the_page_about_scenarios_names_every_kind():
+    from sim_instruments.instruments.catalogue import KINDS as INSTRUMENTS
+
+    page = (PACKAGE / "scenarios" / "README.md").read_text(encoding="utf-8")
+    for kind in [*KINDS, *INSTRUMENTS]:
+        assert f"`{kind}`" in page, kind
