@@ -90,3 +90,15 @@ def counter_row(**more: Any) -> dict[str, Any]:
         "inputs": ["beat", "f_ceo", "f_rep_if"],
         **more,
     }
+
+
+def only(faults: Any = (), **instruments: Any) -> Bench:
+    """A quiet world with these instruments and faults."""
+    tables = reference_tables(**instruments)
+    tables["fault"] = list(faults)
+    return Bench(tables)
+
+
+def strike(kind: str, target: str, **more: Any) -> dict[str, Any]:
+    """A fault from 10 to 20 s after the start."""
+    return {"kind": kind, "target": target, "at_s": 10, "for_s": 10, **more}
