@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 import numpy as np
 import numpy.typing as npt
 
@@ -24,7 +26,8 @@ _WRITTEN = int(Flag.WRITTEN)
 _MOST_GATES = 50_000
 
 Floats = npt.NDArray[np.float64]
-Columns = list[tuple[Floats, npt.NDArray[np.uint32]]]
+Bits = npt.NDArray[np.uint32]
+Columns = list[tuple[Floats, Bits]]
 
 
 class BlockProgram(BaseProgram):
@@ -38,6 +41,7 @@ class BlockProgram(BaseProgram):
         self._readers = [reader_of(dialect.input(name), channel) for name, channel in setup.inputs]
         self._metronome = Metronome(clock, max(self._table.every_s, self.gate_s))
         self.gates = GateClock(setup.gate_ns, round(self._metronome.period_s * NS_PER_S))
+        self._nominals = [_split(channel) for _, channel in setup.inputs]
         self._last_index: int | None = None
         self._quiet_since_s = clock.monotonic_s()
 
@@ -101,8 +105,7 @@ class BlockProgram(BaseProgram):
             if not np.all(np.isfinite(numbers) & (numbers >= 0) & (numbers < 2.0**53)):
                 raise ReplyError("gates with numbers that are none")
             indices = [int(number) for number in numbers]
-        channels = [channel for _, channel in self.setup.inputs]
-        columns = [_offsets(values[:, first + at], ch) for at, ch in enumerate(channels)]
+        columns = [_offsets(values[:, first + at], n) for at, n in enumerate(self._nominals)]
         return columns, indices
 
     def _from_text(self, text: str) -> tuple[Columns, list[int]]:
@@ -168,13 +171,19 @@ def _whole(text: str) -> int:
     return int(text)
 
 
-def _offsets(values: Floats, channel: Channel) -> tuple[Floats, npt.NDArray[np.uint32]]:
-    """Subtract an exact nominal from float64 readings: split in two floats, rounded once more."""
+def _split(channel: Channel) -> tuple[float, float]:
+    """Return the exact nominal as a float64 and the float64 that is missing from it."""
     high = float(channel.nominal)
-    low = float(channel.nominal - type(channel.nominal)(high))
-    offset = (values - high) - low
+    return high, float(channel.nominal - Fraction(high))
+
+
+def _offsets(values: Floats, nominal: tuple[float, float]) -> tuple[Floats, Bits]:
+    """Subtract an exact nominal, given in two floats, from float64 readings."""
+    offset = (values - nominal[0]) - nominal[1]
     flags = np.full(len(values), _WRITTEN, np.uint32)
-    flags[np.abs(values) >= 9.89e37] = OVERFLOW
-    flags[np.isnan(values) | (values == 9.91e37)] = NO_VALUE
-    offset[flags != _WRITTEN] = np.nan
+    special = ~(np.abs(values) < 9.89e37)
+    if special.any():
+        missing = np.isnan(values) | (values == 9.91e37)
+        flags[special] = np.where(missing[special], NO_VALUE, OVERFLOW)
+        offset[special] = np.nan
     return offset, flags

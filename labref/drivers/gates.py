@@ -6,6 +6,8 @@ import math
 from collections import deque
 from dataclasses import dataclass
 
+import numpy as np
+
 from labref.model.times import NS_PER_S, Clock
 
 # Below this a difference of the two host clocks is the time between two calls, not a step.
@@ -15,7 +17,8 @@ _LOOK_NS = 20_000_000
 _WINDOW = 128
 _FEW = 16
 _MOST_SLOPE = 1e-3
-_PERIOD_NS = 50_000_000
+_PERIOD_NS = 200_000_000
+_MOST_EARLY = 3
 
 
 class HostTime:
@@ -74,12 +77,13 @@ class Fit:
 
     ``end_ns`` (monotonic) of the newest gate at the earliest credible delay; ``slope`` the
     counter's clock against the host's minus one (fractional); ``u_ns`` the scatter of the
-    arrivals, one sigma: the uncertainty of a stamp.
+    arrivals, one sigma: the uncertainty of a stamp; ``u_slope`` that of the slope.
     """
 
     end_ns: float
     slope: float
     u_ns: float
+    u_slope: float = math.inf
 
 
 class GateClock:
@@ -103,21 +107,27 @@ class GateClock:
         self._origin_ns = 0
         self._tolerance_ns = max(100_000, gate_ns // 1000)
         self.fit = Fit(0.0, 0.0, gate_ns / 2)
-        self._early = False
+        self._early = 0
+        self._settled = False
 
     @property
     def is_strange(self) -> bool:
         """Whether arrivals do not fit gates of this length: the gate time was changed.
 
-        A gate cannot arrive before it has ended, nor a good clock be wrong by 1e-3.
+        A gate cannot arrive before it has ended, nor a good clock be wrong by 1e-3. One early
+        arrival only tells that all before it were late; several in a row are shorter gates.
         """
-        return self._early or (len(self._points) >= _FEW and abs(self.fit.slope) > _MOST_SLOPE)
+        if self._early >= _MOST_EARLY:
+            return True
+        return abs(self.fit.slope) > _MOST_SLOPE + 6 * self.fit.u_slope
 
     def reset(self) -> None:
         """Forget everything: after a reconnection the index has another meaning."""
         self.index = -1
         self._points.clear()
         self._earliest = None
+        self._early, self._settled = 0, False
+        self.fit = Fit(0.0, 0.0, self.gate_ns / 2)
 
     def late_gates(self, arrival_ns: int, count: int = 1) -> int:
         """Return how many gates later than expected the last of ``count`` new gates arrived."""
@@ -142,17 +152,23 @@ class GateClock:
         else:
             self.index += count
         expected_ns = self._lattice_ns + self.index * self.gate_ns
-        self._early = arrival_ns < expected_ns - self._earliest_ns
+        if arrival_ns >= expected_ns - self._earliest_ns:
+            self._early = 0
+        elif self._settled:
+            self._early += 1
         self._note(arrival_ns)
         on_lattice = self._lattice_ns + self.index * self.gate_ns
         departure = round(self.fit.end_ns + (self.index - self._points[-1][0]) * self.gate_ns)
         departure -= on_lattice
         if abs(departure) > max(self._tolerance_ns, 2 * self.fit.u_ns):
-            self._lattice_ns += max(-self.gate_ns // 2, min(self.gate_ns // 2, departure))
+            shift_ns = max(-self.gate_ns // 2, min(self.gate_ns // 2, departure))
+            self._lattice_ns += shift_ns
+            departure -= shift_ns
+        self._settled = abs(departure) <= max(self._tolerance_ns, 2 * self.fit.u_ns)
         return self._lattice_ns + self.index * self.gate_ns
 
     def _note(self, arrival_ns: int) -> None:
-        """Keep the earliest arrival of every 50 ms, and fit anew when one is complete."""
+        """Keep the earliest arrival of every 0.2 s, and fit anew when one is complete."""
         lateness_ns = arrival_ns - self.index * self.gate_ns
         if self._earliest is None or lateness_ns < self._earliest[1] - (
             self._earliest[0] * self.gate_ns
@@ -166,15 +182,19 @@ class GateClock:
 
     def _fitted(self) -> Fit:
         """Least squares in (index, lateness against nominal gates), small numbers only."""
-        last, _ = self._points[-1]
-        x = [index - last for index, _ in self._points]
-        y = [t - self._origin_ns - (i - last) * self.gate_ns for i, t in self._points]
+        points = np.array(self._points, np.int64)
+        x = (points[:, 0] - points[-1, 0]).astype(np.float64)
+        lateness = points[:, 1] - self._origin_ns - (points[:, 0] - points[-1, 0]) * self.gate_ns
+        y = lateness.astype(np.float64)
         n = len(x)
-        mean_x, mean_y = sum(x) / n, sum(y) / n
-        sxx = sum((a - mean_x) ** 2 for a in x)
+        mean_x, mean_y = float(x.mean()), float(y.mean())
+        x -= mean_x
+        y -= mean_y
+        sxx = float(x @ x)
         # A slope from few points is noise: the nominal gate is better known than that.
-        slope = sum((a - mean_x) * b for a, b in zip(x, y, strict=True)) / sxx if n >= _FEW else 0.0
-        residual = [b - mean_y - slope * (a - mean_x) for a, b in zip(x, y, strict=True)]
-        height = mean_y - slope * mean_x + min(residual)
-        u_ns = math.sqrt(sum(r * r for r in residual) / (n - 1)) if n > 1 else self.gate_ns / 2
-        return Fit(self._origin_ns + height, slope / self.gate_ns, u_ns)
+        slope = float(x @ y) / sxx if n >= _FEW else 0.0
+        residual = y - slope * x
+        height = mean_y - slope * mean_x + float(residual.min())
+        u_ns = math.sqrt(float(residual @ residual) / (n - 1)) if n > 1 else self.gate_ns / 2
+        u_slope = u_ns / math.sqrt(sxx) / self.gate_ns if n >= _FEW else math.inf
+        return Fit(self._origin_ns + height, slope / self.gate_ns, u_ns, u_slope)

@@ -161,10 +161,10 @@ def test_an_internal_time_base_flags_every_gate_within_a_second() -> None:
 
 
 def test_offsets_from_binary_are_exact_to_one_rounding() -> None:
-    from labref.drivers.blocks import _offsets
+    from labref.drivers.blocks import _offsets, _split
 
     nominal = Fraction("60000000.1")
     values = np.random.default_rng(1).normal(60_000_000, 1e3, 1000)
-    offset, _ = _offsets(values, Channel("x", nominal))
+    offset, _ = _offsets(values, _split(Channel("x", nominal)))
     exact = [float(Fraction(v) - nominal) for v in values.tolist()]
     np.testing.assert_allclose(offset, exact, rtol=3e-16, atol=1e-15)

@@ -68,7 +68,7 @@ def test_another_gate_time_is_strange(factor: float) -> None:
     gates = GateClock(T)
     for k in range(100):
         gates.arrive(k * T)
-    for k in range(1, 40):
+    for k in range(1, 120):
         gates.arrive(99 * T + round(k * T * factor))
     assert gates.is_strange
 
