@@ -100,9 +100,12 @@ def test_babble_ends_at_the_timeout() -> None:
             connection.sendall(b"x")
             time.sleep(0.005)
 
-    with opened(babble) as transport, Spent() as spent:
-        with pytest.raises(LinkError, match="no complete reply"):
-            transport.read_until()
+    with (
+        opened(babble) as transport,
+        Spent() as spent,
+        pytest.raises(LinkError, match="no complete reply"),
+    ):
+        transport.read_until()
     assert 0.29 < spent.wall_s < 0.45
 
 
@@ -112,9 +115,12 @@ def test_trickle_of_a_block_ends_at_the_timeout() -> None:
             connection.sendall(b"0")
             time.sleep(0.01)
 
-    with opened(trickle) as transport, Spent() as spent:
-        with pytest.raises(LinkError, match="no complete reply"):
-            transport.read_exactly(1000)
+    with (
+        opened(trickle) as transport,
+        Spent() as spent,
+        pytest.raises(LinkError, match="no complete reply"),
+    ):
+        transport.read_exactly(1000)
     assert 0.29 < spent.wall_s < 0.45
 
 
@@ -123,9 +129,12 @@ def test_a_flood_ends_at_the_byte_limit() -> None:
         while True:
             connection.sendall(b"x" * 65536)
 
-    with opened(flood, timeout_s=5.0) as transport, Spent() as spent:
-        with pytest.raises(LinkError, match="limit is 65536"):
-            transport.read_until()
+    with (
+        opened(flood, timeout_s=5.0) as transport,
+        Spent() as spent,
+        pytest.raises(LinkError, match="limit is 65536"),
+    ):
+        transport.read_until()
     assert spent.wall_s < 0.5
 
 
@@ -145,9 +154,12 @@ def test_a_write_to_a_peer_that_does_not_read_ends_at_the_timeout() -> None:
     def deaf(connection: socket.socket) -> None:
         release.wait(3)
 
-    with opened(deaf) as transport, Spent() as spent:
-        with pytest.raises(LinkError, match="took only part"):
-            transport.write(b"y" * 50_000_000)
+    with (
+        opened(deaf) as transport,
+        Spent() as spent,
+        pytest.raises(LinkError, match="took only part"),
+    ):
+        transport.write(b"y" * 50_000_000)
     release.set()
     assert 0.29 < spent.wall_s < 0.6
 
