@@ -6,6 +6,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from hypothesis import settings
 
 
 def _load(name: str) -> ModuleType:
@@ -18,6 +19,10 @@ def _load(name: str) -> ModuleType:
 
 
 _needs = _load("needs")
+
+# A slow or loaded machine is no failure of a property (what CI sets otherwise is kept).
+settings.register_profile("steady", settings(), deadline=None)
+settings.load_profile("steady")
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ recovering).
 
 from sim_instruments.instruments.bench import Bench
 from sim_instruments.instruments.nmea import epoch
-from sim_instruments.optics.references import HOLDOVER, LOCKED, RECOVERING, Reference
+from sim_instruments.optics.references import FREE, HOLDOVER, LOCKED, RECOVERING, Reference
 from sim_instruments.port import LinePort
 from sim_instruments.scpi.device import ScpiDevice
 from sim_instruments.scpi.tree import Call, Command, Reply
@@ -54,7 +54,7 @@ class NmeaReceiver:
 
 def satellites(bench: Bench, reference: str, now_ns: int) -> int:
     """Satellites used: none without fix or in holdover, else 8 to 11."""
-    held = bench.world.references[reference].state(bench.elapsed_s(now_ns)) == HOLDOVER
+    held = bench.world.references[reference].state(bench.elapsed_s(now_ns)) in (HOLDOVER, FREE)
     if held or bench.fault(now_ns, "no_fix") is not None:
         return 0
     return 8 + (now_ns // (97 * SECOND_NS)) % 4
@@ -111,8 +111,8 @@ class DisciplinedOscillator(ScpiDevice):
         return self._reference.state(self._bench.elapsed_s(call.now_ns))
 
     def _state(self, call: Call) -> Reply:
-        words = {LOCKED: "LOCK", HOLDOVER: "HOLD", RECOVERING: "REC"}
-        return words.get(self._now(call), "FREE")
+        words = {LOCKED: "LOCK", HOLDOVER: "HOLD", RECOVERING: "REC", FREE: "FREE"}
+        return words[self._now(call)]
 
     def _locked(self, call: Call) -> Reply:
         return "1" if self._now(call) in (LOCKED, RECOVERING) else "0"

@@ -15,7 +15,8 @@ class Reference:
 
     Faults: ``holdover`` lets y drift by ``amount`` (per s) while it lasts, after which the
     accumulated time error is steered away at ``recover_y`` (M: 1 us in 1000 s is 1e-9) with
-    the state `RECOVERING`; ``reference_step`` adds ``amount`` to y while it lasts.
+    the state `RECOVERING`; after ``free_after_s`` it no longer claims to hold over (`FREE`);
+    ``reference_step`` adds ``amount`` to y while it lasts.
     """
 
     def __init__(
@@ -54,10 +55,11 @@ class Reference:
         return (recover_y if error_s > 0 else -recover_y), abs(error_s) / recover_y
 
     def state(self, elapsed_s: float) -> str:
-        """locked, holdover or recovering at an instant."""
+        """locked, holdover, free or recovering at an instant."""
         for fault in self._holdovers:
             if fault.active(elapsed_s):
-                return HOLDOVER
+                lasted = elapsed_s - fault.start_s
+                return FREE if lasted > _free_after_s(fault) else HOLDOVER
             if fault.stop_s <= elapsed_s < fault.stop_s + self._recovery(fault)[1]:
                 return RECOVERING
         return LOCKED
@@ -71,6 +73,10 @@ class Reference:
             recover_y, recover_s = self._recovery(fault)
             total -= recover_y * min(max(elapsed_s - fault.stop_s, 0.0), recover_s)
         return total
+
+
+def _free_after_s(fault: Fault) -> float:
+    return float(fault.options.get("free_after_s", "inf"))
 
 
 class Synthesised:

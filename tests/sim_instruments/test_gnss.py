@@ -52,6 +52,14 @@ def test_clock_step_of_the_receiver(tools):
     assert (bench.now_ns // 10**9 - told) % 60 == 1
 
 
+def test_after_long_holdover_it_is_free(tools):
+    bench = receiver(tools, [tools.strike("holdover", "ref", amount=1e-10, free_after_s=4)])
+    bench.advance(12)
+    assert bench.ask("status", "SYNC:STAT?;LOCK?") == "HOLD;0"
+    bench.advance(4)
+    assert bench.ask("status", "SYNC:STAT?;LOCK?;:GPS:SAT:TRAC:COUN?") == "FREE;0;0"
+
+
 def test_holdover_is_told_by_the_status_not_by_the_position(tools):
     holdover = tools.strike("holdover", "ref", amount=1e-10, recover_y=1e-9)
     bench = receiver(tools, [holdover])
