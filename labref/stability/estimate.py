@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from labref.model.deviation import BiasReport, Deviation, FloatArray, IntArray, Omitted
 from labref.model.errors import InputError
-from labref.stability import bias, counters, noise
+from labref.stability import bias, counters, fast, noise
 from labref.stability.confidence import chi2_bounds
 from labref.stability.estimators import Estimator
 from labref.stability.gaps import Prepared, prepare
@@ -187,7 +187,8 @@ def _factors(
 def _sums(estimator: Estimator, prepared: Prepared, ms: IntArray) -> Sums:
     series = prepared.series
     if not series.has_gaps:
-        return estimator.kernel(series.phase_s, ms)
+        kernel = fast.kernel_for(estimator.name, estimator.kernel, len(series))
+        return kernel(series.phase_s, ms)
     if estimator.gapped is not None:
         return estimator.gapped(series, ms)
     sums = np.zeros(len(ms))

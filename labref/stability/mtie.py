@@ -11,24 +11,44 @@ from __future__ import annotations
 import numpy as np
 
 from labref.model.deviation import FloatArray, IntArray
-from labref.stability.kernels import Sums
+from labref.stability.kernels import BLOCK, Sums
 
 
 def largest_ranges(x: FloatArray, ms: IntArray) -> Sums:
     """Return the square of the largest range at each rising m, and the number of windows."""
     sums = np.zeros(len(ms))
-    top, bottom, width = x, x, 1
+    top, bottom, width = x.copy(), x.copy(), 1
     for k, m in enumerate(ms.tolist()):
         window = m + 1
         if window > len(x):
             break
         while 2 * width <= window:
-            top = np.maximum(top[:-width], top[width:])
-            bottom = np.minimum(bottom[:-width], bottom[width:])
+            top = _widen(np.maximum, top, width)
+            bottom = _widen(np.minimum, bottom, width)
             width *= 2
-        shift = window - width
-        n = len(x) - m
-        high = np.maximum(top[:n], top[shift : shift + n]) if shift else top
-        high = high - (np.minimum(bottom[:n], bottom[shift : shift + n]) if shift else bottom)
-        sums[k] = float(high.max()) ** 2
+        sums[k] = _largest(top, bottom, window - width, len(x) - m) ** 2
     return sums, np.maximum(len(x) - ms, 0)
+
+
+def _widen(extreme: np.ufunc, values: FloatArray, width: int) -> FloatArray:
+    """Extremes of 2 width points from those of width, in place, upwards in blocks."""
+    n = len(values) - width
+    for start in range(0, n, BLOCK):
+        stop = min(start + BLOCK, n)
+        here = values[start:stop]
+        extreme(here, values[start + width : stop + width], out=here)
+    return values[:n]
+
+
+def _largest(top: FloatArray, bottom: FloatArray, shift: int, n: int) -> float:
+    """Largest range of a window that is covered by two of the present ones, `shift` apart."""
+    high, low = np.empty(min(BLOCK, n)), np.empty(min(BLOCK, n))
+    largest = 0.0
+    for start in range(0, n, BLOCK):
+        stop = min(start + BLOCK, n)
+        up, down = high[: stop - start], low[: stop - start]
+        np.maximum(top[start:stop], top[start + shift : stop + shift], out=up)
+        np.minimum(bottom[start:stop], bottom[start + shift : stop + shift], out=down)
+        up -= down
+        largest = max(largest, float(up.max()))
+    return largest

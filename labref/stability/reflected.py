@@ -74,29 +74,48 @@ def _stretches(running: FloatArray, m: int, step: int, count: int) -> float:
 
     Terms are numbered by the position s of their first point. By evenness the term centred at c
     equals those at -c and 6m - c, so s runs over -3m/2 ... 3m/2, where the centres that lie on a
-    mirror (m even) count once.
+    mirror (m even: the first and the last) count half.
     """
     odd = m % 2
     low, high = -(3 * m) // 2 + odd, (3 * m - odd) // 2
+    line = _terms_of_a_line(m, np.arange(low, high + 1))
     one = running[m:] - 3.0 * running[:-m]
     two = 3.0 * running[m:] - running[:-m]
     three = running[2 * m :] - 3.0 * running[m:-m] + 3.0 * running[: -2 * m]
     minus = -running
     four = -3.0 * running[2 * m :] + 3.0 * running[m:-m] - running[: -2 * m]
+    # range of s, (rising array, at a + s), (falling array, at b - s), (mirror, times)
+    parts = (
+        (range(low, -m + 1), (one, 2 * m), (one, -m), (0, 4.0)),
+        (range(-m + 1, 1), (three, m), (running, 0), (0, -2.0)),
+        (range(1, m), (four, 0), (minus, 3 * m), (3 * m, 2.0)),
+        (range(m, high + 1), (two, 0), (two, 3 * m), (3 * m, -4.0)),
+    )
+    halves = () if odd else (low, high)
     total = 0.0
     for first in range(0, count, _STRETCHES):
         chosen = _Chosen(running, m, first * step, step, min(_STRETCHES, count - first))
-        # (range of s) (rising array, at s + ...) (falling array, at ... - s) (mirror, times)
-        total += chosen.squares(range(low, -m + 1), (one, 2 * m), (one, -m), (0, 4.0))
-        total += chosen.squares(range(-m + 1, 1), (three, m), (running, 0), (0, -2.0))
-        total += chosen.squares(range(1, m), (four, 0), (minus, 3 * m), (3 * m, 2.0))
-        total += chosen.squares(range(m, high + 1), (two, 0), (two, 3 * m), (3 * m, -4.0))
-        if not odd:
-            total -= chosen.squares(range(low, low + 1), (one, 2 * m), (one, -m), (0, 4.0)) / 2.0
-            total -= (
-                chosen.squares(range(high, high + 1), (two, 0), (two, 3 * m), (3 * m, -4.0)) / 2.0
-            )
+        for positions, rising, falling, mirror in parts:
+            if len(positions):
+                part = line[positions.start - low : positions.stop - low]
+                total += chosen.squares(positions, part, rising, falling, mirror, halves)
     return 2.0 * total / (6 * m)
+
+
+def _terms_of_a_line(m: int, s: IntArray) -> FloatArray:
+    """Return the terms of the stretch 0, 1, ... 3m - 1, shape (s,)."""
+    length = 3 * m
+    inside = np.concatenate(([0.0], np.cumsum(np.arange(3.0 * m))))
+    # running sum of the line continued from -3m to 6m; position t is at index t + 3m
+    q = np.concatenate((-inside[:0:-1], inside, 2.0 * inside[length] - inside[length - 1 :: -1]))
+    first, last = int(s[0]) + length, int(s[-1]) + length + 1
+    term: FloatArray = (
+        q[first + 3 * m : last + 3 * m]
+        - 3.0 * q[first + 2 * m : last + 2 * m]
+        + 3.0 * q[first + m : last + m]
+        - q[first:last]
+    )
+    return term
 
 
 class _Chosen:
@@ -107,7 +126,6 @@ class _Chosen:
         self.first, self.step, self.count = first, step, count
         self.rows = max(_TILE // count, 1)
         self._room = np.empty((self.rows, count))
-        self._line = np.concatenate(([0.0], np.cumsum(np.arange(3.0 * m))))
         self._slope = self._slopes()
 
     def at(self, position: int) -> FloatArray:
@@ -127,67 +145,65 @@ class _Chosen:
     def squares(
         self,
         positions: range,
+        line: FloatArray,
         rising: tuple[FloatArray, int],
         falling: tuple[FloatArray, int],
         mirror: tuple[int, float],
+        halves: tuple[int, ...],
     ) -> float:
-        """Sum the squared terms at these positions s of all stretches.
+        """Sum the squared terms at these positions s of all stretches; those in `halves` half.
 
         A term is rising[s + a] + falling[b - s] + factor * (running sum at the mirror), less
-        what the removed line contributes.
+        `line` times the slope that was removed.
         """
-        if not len(positions):
-            return 0.0
         count = len(positions)
-        up = self._view(rising[0], rising[1] + positions.start, count, 1)
-        down = self._view(falling[0], falling[1] - positions.start, count, -1)
+        up = self._view(rising[0], rising[1] + positions.start, count)
+        down = self._view(falling[0], falling[1] - positions.stop + 1, count)[::-1]
         fixed = mirror[1] * self.at(mirror[0])
-        line = self._of_a_line(np.arange(positions.start, positions.stop))
-        total, with_line = 0.0, 0.0
-        cross = np.zeros(self.count)
+        weight = np.ones(count)
+        for half in halves:
+            if half in positions:
+                weight[half - positions.start] = 0.5
+        with_line, cross = 0.0, np.zeros(self.count)
+        weighted = weight * line
         for begin in range(0, count, self.rows):
             end = min(begin + self.rows, count)
             term = self._room[: end - begin]
             np.add(up[begin:end], down[begin:end], out=term)
             term += fixed
+            cross += weighted[begin:end] @ term
             flat = term.reshape(-1)
             with_line += float(flat @ flat)
-            cross += line[begin:end] @ term
-        own = float(line @ line) * self._slope
+            for row in np.flatnonzero(weight[begin:end] < 1.0).tolist() if halves else ():
+                with_line -= float(term[row] @ term[row]) / 2.0
+        own = float(line @ weighted) * self._slope
         total = with_line + float(self._slope @ (own - 2.0 * cross))
         if total > _LOSS * with_line:
             return total
-        return self._squares_one_by_one(up, down, fixed, line)
+        return self._squares_one_by_one(up, down, fixed, line, weight)
 
     def _squares_one_by_one(
-        self, up: FloatArray, down: FloatArray, fixed: FloatArray, line: FloatArray
+        self,
+        up: FloatArray,
+        down: FloatArray,
+        fixed: FloatArray,
+        line: FloatArray,
+        weight: FloatArray,
     ) -> float:
         """The same where the lines dwarf the noise: subtract before squaring, for the digits."""
         total = 0.0
         for row in range(len(line)):
             term = up[row] + down[row] + fixed - line[row] * self._slope
-            total += float(term @ term)
+            total += float(weight[row]) * float(term @ term)
         return total
 
-    def _view(self, values: FloatArray, position: int, rows: int, direction: int) -> FloatArray:
-        """View values[first + position + direction * row + step * column], (rows, count)."""
+    def _view(self, values: FloatArray, position: int, rows: int) -> FloatArray:
+        """View values[first + position + row + step * column], shape (rows, count)."""
         width = values.itemsize
-        return np.lib.stride_tricks.as_strided(
-            values[self.first + position :],
+        return np.ndarray(
             (rows, self.count),
-            (direction * width, self.step * width),
-            writeable=False,
+            np.float64,
+            values,
+            offset=(self.first + position) * width,
+            strides=(width, self.step * width),
         )
-
-    def _of_a_line(self, s: IntArray) -> FloatArray:
-        """Return the terms of the stretch 0, 1, ... 3m - 1, shape (s,)."""
-        m, q = self.m, self._continued_line
-        term: FloatArray = q(s + 3 * m) - 3.0 * q(s + 2 * m) + 3.0 * q(s + m) - q(s)
-        return term
-
-    def _continued_line(self, t: IntArray) -> FloatArray:
-        length = 3 * self.m
-        inside = self._line[np.where(t < 0, -t, np.where(t > length, 2 * length - t, t))]
-        beyond = 2.0 * self._line[length] - inside
-        chosen: FloatArray = np.where(t < 0, -inside, np.where(t > length, beyond, inside))
-        return chosen
