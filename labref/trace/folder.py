@@ -10,7 +10,6 @@ from labref.trace.medium import lock, sync_folder
 from labref.trace.merge import merge_day
 from labref.trace.names import LOCK_NAME, list_files, parse_name
 from labref.trace.sealed import seal
-from labref.trace.segment import Segment
 
 
 class FolderLock:
@@ -41,12 +40,6 @@ def live_files(folder: Path) -> list[Path]:
     """Live segments in ``folder``, in the order of time."""
     found = [file for path in folder.iterdir() if (file := parse_name(path)) and file.is_live]
     return [file.path for file in sorted(found, key=lambda file: file.path.name)]
-
-
-def retire(segment: Segment) -> list[Path]:
-    """Close and seal a complete segment."""
-    segment.close()
-    return seal_live(segment.path)
 
 
 def seal_live(path: Path) -> list[Path]:

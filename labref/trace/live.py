@@ -19,15 +19,18 @@ from labref.model.verdict import State
 from labref.trace.backlog import Backlog, Held
 from labref.trace.bank import Bank, Block
 from labref.trace.blocks import Pending, Result, Sorter
-from labref.trace.folder import FolderLock, live_files, merge_days, retire, seal_live
+from labref.trace.folder import FolderLock, live_files
 from labref.trace.hostclock import host_clock
 from labref.trace.keeper import Keeper
 from labref.trace.layout import TraceLayout
 from labref.trace.names import segment_length_ns
 from labref.trace.notes import Notes
+from labref.trace.sealer import Sealer
 from labref.trace.segment import Segment
 from labref.trace.source import SegmentSource
 from labref.trace.steps import Course, StepWatch, rows_before
+
+_RECENT_FAULTS = 20
 
 
 class TraceWriter:
@@ -63,15 +66,15 @@ class TraceWriter:
         self._keeper = Keeper(sync_s if is_real else None, self._job_failed, self._prepare)
         self._source = SegmentSource(folder, segment_length_ns(segment_s), mapped)
         self._notes = Notes()
+        self._sealer = Sealer(folder, self._job_failed)
         self._steps = StepWatch(clock)
         self._backlog = Backlog(backlog_rows, clock, retry_s)
         self._sorter = Sorter(layout)
         self._segment: Segment | None = None
-        self._sealed: list[Path] = []
         self._is_closed = False
         abandoned = live_files(folder)
         if abandoned:
-            self._keeper.later("seal what a crash left", lambda: self._recover(abandoned))
+            self._keeper.later("seal what a crash left", lambda: self._sealer.seal(abandoned))
         if start_ns is not None:
             self._open(start_ns)
 
@@ -159,7 +162,7 @@ class TraceWriter:
         """
         with self._lock:
             if self._is_closed:
-                return self._files()
+                return self._sealer.files
             if self._backlog.is_waiting:
                 self._retry(at_once=True)
             if self._notes.is_waiting:
@@ -179,10 +182,7 @@ class TraceWriter:
             raise TraceError(
                 f"{self.folder}: {self._backlog.rows} rows could not be recorded: {self.problem}"
             )
-        return self._files()
-
-    def _files(self) -> list[Path]:
-        return [path for path in self._sealed if path.exists()]
+        return self._sealer.files
 
     def _check_open(self) -> None:
         if self._is_closed:
@@ -301,8 +301,9 @@ class TraceWriter:
         before = now.start_ns // NS_PER_DAY if now is not None else day
 
         def job() -> None:
-            self._sealed += retire(segment)
-            self._sealed += merge_days(self.folder, before)
+            segment.close()
+            self._sealer.seal([segment.path])
+            self._sealer.merge(before)
 
         self._keeper.later(f"seal {segment.path.name}", job)
 
@@ -321,15 +322,10 @@ class TraceWriter:
             if not self._backlog.is_waiting:
                 self.problem = None
 
-    def _recover(self, abandoned: list[Path]) -> None:
-        for path in abandoned:
-            try:
-                self._sealed += seal_live(path)
-            except (OSError, TraceError) as error:  # one damaged segment must not hide another
-                self._job_failed(f"seal {path.name}", error)
-
     def _job_failed(self, what: str, error: Exception) -> None:
-        self.faults.append(f"trace: could not {what}: {error}")
+        text = f"trace: could not {what}: {error}"
+        if text not in self.faults[-_RECENT_FAULTS:]:
+            self.faults.append(text)
 
 
 def _next_ns(pending: Pending) -> int:

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import os
+import zlib
 from collections.abc import Iterator, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,9 +29,9 @@ from labref.trace.view import Entry, LiveEntry, SealedEntry
 if TYPE_CHECKING:
     import h5py
 
-CHUNK_ROWS = 4096
+CHUNK_ROWS = 8192
 COMPRESSION = 1  # mantissas of measured values do not shrink further at higher levels
-_PIECE_ROWS = 16 * CHUNK_ROWS
+_PIECE_ROWS = 8 * CHUNK_ROWS
 
 
 def seal(live: Path, target: Path) -> bool:
@@ -122,23 +124,37 @@ def _write_series(
             # Series with the same gates share their axis: one dataset, several names.
             group[column.name] = same[column.name]
         elif column.name != "gate_ns" or not _has_nominal_gates(table, sources):
-            dataset = _create(group, column, rows)
+            pieces = _pieces(table.name, column, sources, origin_ns)
+            first = next(pieces, np.zeros(0))
+            dataset = _create(group, column, rows, is_smaller_shuffled(first[:CHUNK_ROWS]))
             where = 0
-            for values in _pieces(table.name, column, sources, origin_ns):
+            for values in chain([first], pieces):
                 dataset[where : where + len(values)] = values
                 where += len(values)
     if same is group:
         _write_index(group["time_ns"], rows)
 
 
-def _create(group: h5py.Group, column: Column, rows: int) -> Any:
+def is_smaller_shuffled(sample: Array) -> bool:
+    """Whether a column compresses better with its bytes shuffled.
+
+    Noise does. Values that an instrument displays with few digits repeat, and whole repeated
+    values are found only unshuffled: 2.9 instead of 6.7 bytes for noise of three decimals.
+    """
+    data = np.ascontiguousarray(sample)
+    planes = data.view(np.uint8).reshape(-1, data.itemsize).T
+    shuffled = len(zlib.compress(planes.tobytes(), COMPRESSION))
+    return shuffled <= len(zlib.compress(data.tobytes(), COMPRESSION))
+
+
+def _create(group: h5py.Group, column: Column, rows: int, shuffle: bool = True) -> Any:
     return group.create_dataset(
         column.name,
         (rows,),
         np.dtype(column.dtype),
         chunks=(min(CHUNK_ROWS, max(1, rows)),),
         maxshape=(None,) if rows == 0 else None,
-        shuffle=True,
+        shuffle=shuffle,
         compression="gzip",
         compression_opts=COMPRESSION,
         fletcher32=True,
@@ -173,7 +189,19 @@ def _pieces(
         rows = source.rows(table)
         for begin in range(0, rows, _PIECE_ROWS):
             values = source.read(table, name, begin, min(begin + _PIECE_ROWS, rows))
-            yield (values - origin_ns) / NS_PER_S if column.name == "time" else values
+            yield seconds(values, origin_ns) if column.name == "time" else values
+
+
+def seconds(times_ns: Array, origin_ns: int) -> Array:
+    """The time axis of ``times_ns``: seconds since ``origin_ns``, right to the nanosecond.
+
+    Software stamps, which are no whole microseconds, are rounded to 2^-30 s (0.93 ns): the
+    nearest nanosecond stays the same, and the zeros at the end of the number compress.
+    """
+    exact: Array = (times_ns - origin_ns) / NS_PER_S
+    rounded = np.round(exact * 2.0**30) / 2.0**30
+    chosen: Array = np.where(times_ns % 1000 == 0, exact, rounded)
+    return chosen
 
 
 def _write_records(group: h5py.Group, table: Table, sources: Sequence[Entry]) -> None:

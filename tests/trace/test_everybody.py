@@ -56,7 +56,7 @@ def test_plain_h5py(path, offset_of):
 def test_xarray_and_pandas(path, need_package, offset_of, start_ns):
     for package in ("xarray", "h5netcdf", "pandas"):
         need_package(package)
-    import pandas
+    import pandas as pd
     import xarray
 
     for name in ("f_rep", "clock729"):
@@ -75,7 +75,7 @@ def test_xarray_and_pandas(path, need_package, offset_of, start_ns):
             frame = data.to_dataframe()
             assert frame.index.is_unique
             assert frame.index.is_monotonic_increasing
-            moment = pandas.Timestamp("2019-03-01T22:40:00")
+            moment = pd.Timestamp("2019-03-01T22:40:00")
             assert frame.loc[moment, "offset"] == chosen.values[0]
 
 

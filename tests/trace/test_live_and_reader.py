@@ -251,3 +251,12 @@ def test_blocks_of_any_length_and_order_come_back(
             with open_trace(folder) as trace:
                 for name, count in fed.items():
                     check_series(trace, name, count, offset_of, start_ns)
+
+
+@given(st.lists(st.integers(0, 86_400 * 10**9), min_size=1, max_size=50))
+def test_the_sealed_time_axis_is_right_to_the_nanosecond(times):
+    from labref.trace.sealed import seconds
+
+    origin = 1_551_479_400_000_000_000
+    axis = seconds(np.array(times) + origin, origin)
+    assert [round(Fraction(value) * 10**9) for value in axis] == times
