@@ -14,18 +14,22 @@ from labref.config.lab import Lab, load_lab
 from labref.model.errors import LabFileError
 
 if TYPE_CHECKING:
-    from labref.frequency.transitions import Transition
     from labref.plugins import Plugins
 
 
 @click.command(name="check")
 @click.argument("lab_file", metavar="LAB.toml", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of tables.")
-def command(lab_file: Path, as_json: bool) -> None:
+@click.option("--connect", is_flag=True, help="Knock at every instrument: who answers, and how.")
+def command(lab_file: Path, as_json: bool, connect: bool) -> None:
     """Check a lab file: print all its errors at once, or what it means.
 
-    Exit codes: 0 the file is in order, 1 it is not.
+    With --connect every instrument is identified and its settings are read back, as at the
+    start of a run: counters are configured, sources are left as they are.
+
+    Exit codes: 0 the file (and every instrument) is in order, 1 it is not.
     """
+    from labref.cli.labs import plugin_lines
     from labref.plugins import load_plugins
 
     plugins = load_plugins()
@@ -38,14 +42,43 @@ def command(lab_file: Path, as_json: bool) -> None:
     if as_json:
         from labref.cli.check_json import summary
 
-        click.echo(json.dumps({**summary(lab), "plugins": notes}, indent=2, ensure_ascii=False))
-        return
+        answer = {**summary(lab), "plugins": notes}
+        is_well = True
+        if connect:
+            answer["instruments_connected"], is_well = _connected(lab, plugins)
+        click.echo(json.dumps(answer, indent=2, ensure_ascii=False))
+        sys.exit(0 if is_well else 1)
     _show(lab, notes)
+    if connect:
+        knocks, is_well = _connected(lab, plugins)
+        _show_knocks(knocks)
+        sys.exit(0 if is_well else 1)
 
 
-def plugin_lines(plugins: Plugins) -> list[Transition]:
-    """Rows that plugins add to the catalogue of transitions, for ``line = ...`` of a lab file."""
-    return [row for _, rows in plugins.ask("register_transitions") for row in rows]
+def _connected(lab: Lab, plugins: Plugins) -> tuple[list[dict[str, object]], bool]:
+    """Knock at every instrument: what each said, and whether all are well."""
+    from dataclasses import asdict
+
+    from labref.model.times import RealClock
+    from labref.session.instruments import knock_all
+
+    knocks = knock_all(lab, plugins, RealClock())
+    told = [{**asdict(knock), "is_well": knock.is_well} for knock in knocks]
+    return told, all(knock.is_well for knock in knocks)
+
+
+def _show_knocks(knocks: Sequence[dict[str, object]]) -> None:
+    from rich.console import Console
+
+    console = Console(highlight=False)
+    console.print("\nInstruments", style="bold")
+    for told in knocks:
+        said = told["problem"] or told["identity"]
+        style = "green" if told["is_well"] else "red"
+        console.print(f"{told['name']} at {told['address']}: {said}", style=style, markup=False)
+        for kind in ("settings", "errors"):
+            for text in told[kind]:  # type: ignore[attr-defined]
+                console.print(f"  {kind[:-1]}: {text}", markup=False)
 
 
 def _show_errors(error: LabFileError, notes: Sequence[str], as_json: bool) -> None:

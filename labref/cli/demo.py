@@ -10,12 +10,11 @@ import click
 
 from labref.cli.addresses import with_addresses
 from labref.cli.fault_lines import FaultLines
+from labref.cli.labs import load
 from labref.cli.run import follow
 from labref.cli.simulation import Simulation
 from labref.cli.tally import Tally
-from labref.config.lab import load_lab
 from labref.model.errors import InputError
-from labref.plugins import load_plugins
 
 EXAMPLE = "ca_ion_lab.toml"
 # What the scenario does, as the kinds of alarm under which it should be seen.
@@ -49,8 +48,7 @@ def command(seconds: float, out: Path, seed: int, plain: bool, no_faults: bool) 
         lab_file.write_text(with_addresses(example_text(), simulation.addresses), "utf-8")
         faults = FaultLines(_say if plain else None)
         tally = Tally()
-        plugins = load_plugins(extra=[("summary", tally), ("fault lines", faults)])
-        lab = load_lab(lab_file, plugins.tables())
+        lab, plugins = load(lab_file, [("summary", tally), ("fault lines", faults)])
         follow(lab, plugins, out / "trace", seconds, plain, tally)
     click.echo(f"lab file: {lab_file}")
     _judge(faults, no_faults)

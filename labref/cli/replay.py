@@ -9,11 +9,10 @@ from typing import Any
 import click
 from rich.console import Console
 
+from labref.cli.labs import load
 from labref.cli.progress import byte_progress
 from labref.cli.summary import print_summary, summary_values
 from labref.cli.tally import Tally
-from labref.config.lab import load_lab
-from labref.plugins import load_plugins
 from labref.session.replay import Replay
 
 
@@ -47,8 +46,7 @@ def command(
         raise click.BadParameter("must be longer than zero seconds", param_hint="--span")
     begun = time.monotonic()
     tally = Tally()
-    plugins = load_plugins(extra=[("summary", tally)])
-    lab = load_lab(lab_file, plugins.tables())
+    lab, plugins = load(lab_file, [("summary", tally)])
     with byte_progress("replay", shown=not (quiet or as_json)) as progress:
         replay = Replay(logs, lab, plugins, out, span_s=span, progress=progress)
         written = replay.run()

@@ -9,12 +9,12 @@ import click
 from rich.console import Console
 
 from labref.cli.fault_lines import FaultLines
+from labref.cli.labs import load
 from labref.cli.span import Duration
 from labref.cli.summary import print_summary
 from labref.cli.tally import Tally
 from labref.cli.watch import stop_signals, watch
-from labref.config.lab import Lab, load_lab
-from labref.plugins import load_plugins
+from labref.config.lab import Lab
 from labref.session.answering import StatusSocket
 from labref.session.live import live_session
 
@@ -38,8 +38,7 @@ def command(lab_file: Path, out: Path, seconds: float | None, plain: bool) -> No
     """
     faults = FaultLines(click.echo if plain else None)
     tally = Tally()
-    plugins = load_plugins(extra=[("summary", tally), ("fault lines", faults)])
-    lab = load_lab(lab_file, plugins.tables())
+    lab, plugins = load(lab_file, [("summary", tally), ("fault lines", faults)])
     follow(lab, plugins, out, seconds, plain, tally)
 
 

@@ -7,11 +7,10 @@ from pathlib import Path
 import click
 
 from labref.cli.addresses import with_addresses
+from labref.cli.labs import load
 from labref.cli.simulation import Simulation
 from labref.cli.watch import stop_signals
-from labref.config.lab import load_lab
 from labref.model.errors import InputError
-from labref.plugins import load_plugins
 
 
 @click.command("simulate")
@@ -29,7 +28,7 @@ def command(
     lab_file: Path, scenario: str, seed: int, seconds: float, no_faults: bool, write: Path | None
 ) -> None:
     """Start the simulated instruments of LAB_FILE, print their addresses, stay until stopped."""
-    lab = load_lab(lab_file, load_plugins().tables())
+    lab, _ = load(lab_file)
     arguments = ["--scenario", scenario, "--seed", str(seed), "--seconds", repr(seconds)]
     with (
         stop_signals() as stop,

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 class Integer:
     """A mode number or a sign, and why anybody should believe it.
 
-    ``margin_hz`` is the distance, at the plane of the tap, to the next plausible candidate.
+    ``margin_hz`` is half the distance, at the plane of the tap, to the next plausible candidate:
+    how far the light may be off before another would fit better.
     ``found_ns`` is None where the lab file asserts the integer without dated evidence.
     """
 

@@ -84,7 +84,8 @@ def knock(setup: InstrumentSetup, lab: Lab, plugins: Plugins, clock: Clock) -> K
     try:
         opening = instrument.open()
     except (LinkError, ReplyError, RefusedError) as error:
-        return Knock(setup.name, setup.address, problem=str(error))
+        text = str(error).removeprefix(f"{setup.address}: ")
+        return Knock(setup.name, setup.address, problem=text)
     finally:
         instrument.close()
     return Knock(
