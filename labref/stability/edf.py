@@ -16,7 +16,6 @@ import numpy as np
 from labref.model.deviation import FloatArray
 
 _TERMS = 100  # J_max of the paper: longest sum that is evaluated
-_DIFFERENCE = {1: (2, -1), 2: (6, -4, 1), 3: (20, -15, 6, -1)}
 
 # Tables 1 and 2 of the paper, (a0, a1) by alpha and then by d = 1, 2, 3.
 _TABLE_1: dict[int, tuple[tuple[float, float] | None, ...]] = {
@@ -128,12 +127,10 @@ def _basic_sum(terms: int, count: int, stride: float, filtered: float, alpha: in
 
 
 def _covariance(t: FloatArray, filtered: float, alpha: int, d: int) -> FloatArray:
-    """Equation 9: covariance of d-th differences at lag t in units of tau."""
-    centre, *sides = _DIFFERENCE[d]
-    total = centre * _phase_covariance(t, filtered, alpha)
-    for k, weight in enumerate(sides, start=1):
-        total += weight * _phase_covariance(t - k, filtered, alpha)
-        total += weight * _phase_covariance(t + k, filtered, alpha)
+    """Equation 9: covariance of d-th differences at lag t in units of tau, shape of t (n,)."""
+    k = np.arange(-d, d + 1)
+    weights = np.array([(-1.0) ** j * math.comb(2 * d, d + j) for j in k.tolist()])
+    total: FloatArray = weights @ _phase_covariance(t + k[:, None], filtered, alpha)
     return total
 
 

@@ -86,12 +86,19 @@ def lag1_alpha(points: FloatArray, most_differences: int = 2) -> int:
 def _without_parabola(points: FloatArray) -> FloatArray:
     """Remove the least-squares parabola (frequency offset and drift), by orthogonal polynomials."""
     n = len(points)
-    t = np.arange(n) - (n - 1) / 2.0
-    square = t * t
-    square -= (n * n - 1) / 12.0
+    t = np.arange(n, dtype=np.float64)
+    t -= (n - 1) / 2.0
     z: FloatArray = points - points.mean()
-    z -= (z @ t) / (t @ t) * t
-    z -= (z @ square) / (square @ square) * square
+    tilted = z * t
+    # sum t^2 and sum (t^2 - mean t^2)^2 of whole numbers in closed form
+    spread = (n * n - 1) / 12.0
+    slope = float(tilted.sum()) / (n * spread)
+    bend = float(tilted @ t) / (n * spread * (n * n - 4) / 15.0)
+    curve = np.multiply(t, bend, out=tilted)
+    curve += slope
+    curve *= t
+    curve -= bend * spread
+    z -= curve
     return z
 
 
