@@ -22,7 +22,7 @@ from labref.model.flags import UNUSABLE, Flag
 from labref.model.readings import Floats, Readings
 from labref.model.verdict import Frequencies
 from labref.session.align import Aligned, GatePlan, align, equal_gates, stack
-from labref.session.asynchrony import NOT_SYNCHRONOUS_SHARE, extra_errors
+from labref.session.asynchrony import NOT_SYNCHRONOUS_SHARE, extra_errors, mixed_factors
 from labref.session.recent import Recent
 
 NEVER_NS = -(2**62)
@@ -36,12 +36,18 @@ class Line:
     transition: LabTransition
     plan: GatePlan
     rows: Rows
-    weights: tuple[Channel, ...]
+    entering: tuple[Channel, ...]
+    mixed: Floats
     nominal_text: str
     detuning_hz: float
     u_constant_hz: float
     cursor_ns: int = NEVER_NS
     done_ns: int = NEVER_NS
+
+    @property
+    def is_mixed(self) -> bool:
+        """Whether its channels are weighted differently within a gate (M11)."""
+        return bool(self.mixed.any())
 
     def frequencies(
         self,
@@ -131,7 +137,7 @@ def _in_step(
     bundle: Bundle, new: Mapping[str, Readings], recent: Mapping[str, Recent]
 ) -> list[Readings] | None:
     """This pass's blocks of all the bundle's channels, if they line up and nothing waits."""
-    if bundle.plan.hold_ns:
+    if bundle.plan.hold_ns or bundle.lines[0].is_mixed:
         return None
     blocks = []
     for name in bundle.plan.channels:
@@ -179,8 +185,9 @@ def _merged(offset: Floats, flags: npt.NDArray[np.uint32]) -> tuple[Floats, npt.
 def _derive_alone(line: Line, aligned: Aligned) -> Frequencies:
     offset, tap_offset = line.rows.evaluate(aligned.offsets)
     errors = line.rows.counting_errors(aligned.errors)[0]
-    if aligned.overlap is not None and (aligned.overlap < 1).any():
-        extra = extra_errors(line.rows.coefficients[0], line.weights, aligned)
+    if line.is_mixed or (aligned.overlap is not None and (aligned.overlap < 1).any()):
+        weights = line.rows.coefficients[0]
+        extra = extra_errors(weights, line.entering, line.mixed, aligned)
         errors = np.hypot(errors, extra)
         limit = line.transition.tolerance.half_width_hz * NOT_SYNCHRONOUS_SHARE
         apart = extra > limit
@@ -200,11 +207,15 @@ def _line(transition: LabTransition, channels: Mapping[str, Channel]) -> Line:
         {c.name: c.hold_ns for c in moving if c.hold_ns is not None and c.name != base},
         transition.lateness_ns,
     )
+    entering = tuple(channels[name] for name in plan.channels)
+    # A held set-point is no mean over a gate: its weighting says nothing.
+    gated = [c if c.hold_ns is None else channels[base] for c in entering]
     return Line(
         transition,
         plan,
         _compile([transition.equation, transition.tap_equation], plan, channels),
-        tuple(channels[name] for name in plan.channels),
+        entering,
+        mixed_factors(channels[base], gated),
         exact_text(transition.nominal_hz),
         float(transition.nominal_hz - transition.target.hz),
         transition.u_constant_hz,
@@ -236,7 +247,7 @@ def _bundles(lines: Sequence[Line], channels: Mapping[str, Channel]) -> list[Bun
     grouped: dict[tuple[object, ...], list[Line]] = {}
     for line in lines:
         groups = {channels[name].group for name in (line.plan.base, *line.plan.others)}
-        only_gates = not _moves(channels[line.plan.base])
+        only_gates = not _moves(channels[line.plan.base]) or line.is_mixed
         alone = (id(line),) if len(groups) > 1 or line.plan.hold_ns or only_gates else ()
         key = (*sorted(groups), line.plan.lateness_ns, *alone)
         grouped.setdefault(key, []).append(line)

@@ -97,6 +97,21 @@ def test_a_reading_older_than_its_gate_allows_is_unknown() -> None:
     assert status.verdict(CLOCK).reason == "last reading too old"
 
 
+def test_rule_M11_mixed_weightings_add_their_factor() -> None:
+    """Pi against Lambda on one gate: 0.577 sigma of f_rep, times n; computed, rule M11."""
+    plain = bench()
+    plain.run(gate())
+    mixed = bench(
+        ("sigma = 1e-5", 'sigma = 1e-5\nweighting = "lambda"\ngroup = "other"'),
+        ('group = "counter"\nsigma = 1e-5', "sigma = 1e-5"),
+    )
+    mixed.run(gate())
+    u = [b.session.status.standings[CLOCK].u_hz for b in (plain, mixed)]
+    assert math.sqrt(u[1] ** 2 - u[0] ** 2) == pytest.approx(
+        1644168e-5 * math.sqrt(1 / 3), rel=1e-6
+    )
+
+
 def test_a_silent_channel_is_a_gap_after_its_lateness_limit() -> None:
     b = bench()
     b.run(gate())
