@@ -29,6 +29,9 @@ _NONSENSE = int(Flag.WRITTEN | Flag.GAP | Flag.UNITS)
 _MOST_GAPS = 1000
 _MOST_LINES = 1000
 
+# After nonsense, lines of so many seconds are read but not believed.
+_DISTRUST_S = 1.0
+
 Gate = tuple[list[tuple[float, int]], int | None]
 
 
@@ -44,8 +47,14 @@ class StreamProgram(BaseProgram):
         self._columns = self._places()
         self._readers = [reader_of(dialect.input(name), channel) for name, channel in setup.inputs]
         self._index_at = self._columns_named("index")
+        # Where gates are numbered, the next number tells how many a line of nonsense stood for.
+        numbered = self._index_at is not None
+        self._nonsense: Gate | None = (
+            None if numbered else ([(float("nan"), _NONSENSE)] * len(self._readers), None)
+        )
+        self._drop = self._to_drop = 1
+        self._keeps_place = False
         self._last_index: int | None = None
-        self._fresh = True
         self._wrong: dict[str, str] = {}
 
     def settle(self) -> Exchange[None]:
@@ -66,13 +75,20 @@ class StreamProgram(BaseProgram):
         raise ReplyError(f"{self.setup.name}: does not say who it is")
 
     def resync(self) -> Exchange[None]:
-        """Lines carry their own terminators: the next one is in step."""
+        """Lines carry their own terminators, but whose arrival can be believed? Not the next."""
+        self._to_drop = max(1, round(_DISTRUST_S / self.gate_s))
+        # Numbered gates keep their place in time through a silence: a line that then comes
+        # late is known to be late. A number that fell is another count altogether.
+        self._keeps_place = self._last_index is not None
         yield from ()
 
     def begin(self) -> Exchange[None]:
         """Start the stream and forget the old lattice; the first line ends an unknown gate."""
-        self.gates.reset()
-        self._last_index, self._fresh = None, True
+        if not self._keeps_place:
+            self.gates.reset()
+            self._last_index = None
+        self._keeps_place = False
+        self._drop, self._to_drop = self._to_drop, 1
         self._wrong.clear()
         for line in self._table.start:
             command = fill(line, self.values)
@@ -83,8 +99,8 @@ class StreamProgram(BaseProgram):
         """Wait for the next lines."""
         fetched = Fetched()
         gates, arrival_ns = yield from self._gates(self.gate_s + self.setup.timeout_s, fetched)
-        if self._fresh and gates:
-            gates, self._fresh = gates[1:], False
+        dropped = min(self._drop, len(gates))
+        gates, self._drop = gates[dropped:], self._drop - dropped
         if not gates:
             return fetched
         late = self.gates.late_gates(arrival_ns, len(gates))
@@ -108,7 +124,7 @@ class StreamProgram(BaseProgram):
                 gate = self._parse(line)
             except ReplyError as error:
                 fetched.notes.append(str(error))
-                gate = ([(float("nan"), _NONSENSE)] * len(self._readers), None)
+                gate = self._nonsense
             if gate is not None:
                 gates.append(gate)
         return gates, arrival_ns
@@ -192,7 +208,8 @@ class StreamProgram(BaseProgram):
             if index is not None and self._last_index is not None:
                 missing = index - self._last_index - 1
                 if not 0 <= missing <= _MOST_GAPS:
-                    raise ReplyError(f"gate {index} follows gate {self._last_index}")
+                    last, self._last_index = self._last_index, None
+                    raise ReplyError(f"gate {index} follows gate {last}")
                 rows += [gap] * missing
             self._last_index = index if index is not None else self._last_index
             rows.append(gate)
