@@ -20,6 +20,15 @@ def open_entries(path: Path) -> Iterator[list[Entry]]:
         opened.close()
 
 
+def merged_segments(path: Path) -> tuple[str, ...]:
+    """Stems of the segments that a daily file holds. Raises OSError, TraceError."""
+    opened = OpenFile(path)
+    try:
+        return opened.segments
+    finally:
+        opened.close()
+
+
 class OpenFile:
     """An open trace file: its entries, and for a daily file the segments merged in it."""
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from labref.model.times import NS_PER_DAY
+from labref.trace.files import merged_segments
 from labref.trace.medium import lock, sync_folder
 from labref.trace.merge import merge_day
-from labref.trace.names import LOCK_NAME, list_files, parse_name
+from labref.trace.names import LOCK_NAME, TraceFile, list_files, parse_name
 from labref.trace.sealed import seal
 
 
@@ -58,9 +58,25 @@ def seal_live(path: Path) -> list[Path]:
 
 
 def merge_days(folder: Path, before_day: int) -> list[Path]:
-    """Merge the sealed segments of each day before ``before_day`` (days since 1970)."""
-    days: dict[int, list[Path]] = {}
+    """Merge the sealed segments of each day before ``before_day`` (days since 1970).
+
+    Segments that a daily file already holds (the process was killed before it removed them) are
+    removed, never merged twice.
+    """
+    days: dict[int, list[TraceFile]] = {}
     for file in list_files(folder):
-        if not file.is_daily and not file.is_live and file.day < before_day:
-            days.setdefault(file.cell_ns // NS_PER_DAY, []).append(file.path)
-    return [merge_day(folder, day, paths) for day, paths in sorted(days.items())]
+        if not file.is_live and file.day < before_day:
+            days.setdefault(file.day, []).append(file)
+    made = []
+    for day, files in sorted(days.items()):
+        segments = [file for file in files if not file.is_daily]
+        if not segments:
+            continue
+        merged = {stem for file in files if file.is_daily for stem in merged_segments(file.path)}
+        for file in segments:
+            if file.stem in merged:
+                file.path.unlink()
+        left = [file.path for file in segments if file.stem not in merged]
+        if left:
+            made.append(merge_day(folder, day, left))
+    return made

@@ -260,3 +260,34 @@ def test_the_sealed_time_axis_is_right_to_the_nanosecond(times):
     origin = 1_551_479_400_000_000_000
     axis = seconds(np.array(times) + origin, origin)
     assert [round(Fraction(value) * 10**9) for value in axis] == times
+
+
+def test_a_kill_between_merging_and_removing_shows_no_row_twice(
+    tmp_path, layout, clock, readings, offset_of, start_ns
+):
+    folder = tmp_path / "record"
+    with TraceWriter(folder, layout, clock=clock, segment_s=600) as writer:
+        writer.store([readings("f_rep", 0, 1200)])
+    kept = {path.name: path.read_bytes() for path in folder.glob("*.h5")}
+    assert len(kept) == 2
+    day = 86_400
+    with TraceWriter(folder, layout, clock=clock) as writer:
+        writer.store([readings("f_rep", day, 10)])
+        writer.store([readings("f_rep", 2 * day, 10)])
+    assert sorted(path.name for path in folder.glob("*.h5"))[:2] == [
+        "2019-03-01.h5",
+        "2019-03-02.h5",
+    ]
+    for name, data in kept.items():
+        (folder / name).write_bytes(data)
+    end = start_ns + 1200 * GATE_NS
+    for _ in range(2):
+        with open_trace(folder) as trace:
+            series = trace.series("f_rep", None, end)
+            assert np.array_equal(series.start_ns, start_ns + np.arange(1200) * GATE_NS)
+            assert np.array_equal(series.offset, offset_of("f_rep", series.start_ns))
+        with TraceWriter(folder, layout, clock=clock) as writer:
+            writer.store([readings("f_rep", 3 * day, 1)])
+            writer.store([readings("f_rep", 4 * day, 1)])
+    assert not any((folder / name).exists() for name in kept)
+    assert not (folder / "2019-03-01-002.h5").exists()
