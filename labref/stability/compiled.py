@@ -19,10 +19,13 @@ _BLOCK = 4096
 
 
 def _compile(function: F) -> F:
-    compiled: F = numba.njit(cache=True, nogil=True, fastmath={"reassoc", "nsz", "contract"})(
-        function
-    )
-    return compiled
+    options = {"nogil": True, "fastmath": {"reassoc", "nsz", "contract"}}
+    try:
+        kept: F = numba.njit(cache=True, **options)(function)
+    except RuntimeError:  # no folder that could be written: compiled anew in each process
+        fresh: F = numba.njit(**options)(function)
+        return fresh
+    return kept
 
 
 @_compile
