@@ -74,7 +74,7 @@ def _from_text(path: Path, reading: Reading) -> Series:
 def _from_trace(path: Path, reading: Reading) -> Series:
     if reading.rate_hz is not None or reading.times or reading.column is not None:
         raise InputError(f"{path}: a trace knows its times; leave out --rate, --times, --column")
-    from labref import open_trace
+    from labref.trace.reader import open_trace
 
     with open_trace(path) as trace:
         if reading.channel is None:

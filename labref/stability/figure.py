@@ -84,7 +84,7 @@ def _draw(axis: Any, results: Sequence[Deviation], masks: Sequence[Mask]) -> Non
 
 
 def _label(result: Deviation) -> str:
-    bounds = "" if np.isnan(result.lower).all() else f", {100 * result.confidence:.4g} % bounds"
+    bounds = "" if np.isnan(result.lower).all() else f", bounds at {result.confidence!r}"
     gaps = "" if result.gaps.complete else f", {result.gaps.missing} readings missing"
     return f"{result.name}: {result.title}{bounds}{gaps}"
 
