@@ -92,8 +92,8 @@ class Catalog:
             file = OpenFile(path)
             self._open[path] = file
             while len(self._open) > _MOST_OPEN:
-                _, oldest = self._open.popitem(last=False)
-                oldest.close()
+                # Only forgotten: an iterator may still read it; the last user closes it.
+                self._open.popitem(last=False)
         else:
             self._open.move_to_end(path)
         return file
@@ -115,7 +115,7 @@ class Catalog:
             self._days.setdefault(file.cell_ns // NS_PER_DAY, []).append(file)
         known_paths = {file.path for files in self._days.values() for file in files}
         for path in [path for path in self._open if path not in known_paths]:
-            self._open.pop(path).close()
+            del self._open[path]
 
 
 def _merged(file: OpenFile) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import uuid
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
@@ -19,8 +19,9 @@ import numpy as np
 
 from labref.trace.attributes import put
 from labref.trace.layout import TraceLayout
-from labref.trace.medium import Array, opened, reserve, sync_folder, whereabouts
+from labref.trace.medium import Array
 from labref.trace.nexus import describe_entry, describe_root, describe_table
+from labref.trace.system import opened, reserve, sync_folder, whereabouts, write_at
 from labref.trace.tables import COLUMNS, Column, Kind, Table, tables_of
 
 if TYPE_CHECKING:
@@ -178,7 +179,7 @@ def _fill(fd: int, plan: SegmentPlan, offsets: Offsets) -> None:
                     continue
                 data = values.astype(column.dtype).tobytes()
                 for offset in offsets[index, column.name]:
-                    _write(fd, data, offset + first * np.dtype(column.dtype).itemsize)
+                    write_at(fd, data, offset + first * np.dtype(column.dtype).itemsize)
 
 
 def _unwritten(column: Column, rows: Array, plan: SegmentPlan, bank: BankPlan) -> Array | None:
@@ -191,10 +192,3 @@ def _unwritten(column: Column, rows: Array, plan: SegmentPlan, bank: BankPlan) -
     if column.dtype == "<f8":
         return np.full(len(rows), np.nan)
     return None
-
-
-def _write(fd: int, data: bytes, where: int) -> None:
-    view: Sequence[int] | memoryview = memoryview(data)
-    while view:
-        count = os.pwrite(fd, view, where)  # type: ignore[arg-type]
-        view, where = view[count:], where + count

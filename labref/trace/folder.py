@@ -6,10 +6,10 @@ import os
 from pathlib import Path
 
 from labref.trace.files import merged_segments
-from labref.trace.medium import lock, sync_folder
 from labref.trace.merge import merge_day
 from labref.trace.names import LOCK_NAME, TraceFile, list_files, parse_name
 from labref.trace.sealed import seal
+from labref.trace.system import lock, open_file, sync_folder
 
 
 class FolderLock:
@@ -20,7 +20,7 @@ class FolderLock:
 
     def __init__(self, folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
-        self._fd = os.open(folder / LOCK_NAME, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        self._fd = open_file(folder / LOCK_NAME, os.O_RDWR | os.O_CREAT)
         try:
             lock(self._fd, True, str(folder))
         except BaseException:

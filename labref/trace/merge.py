@@ -9,9 +9,9 @@ from pathlib import Path
 from labref.model.times import NS_PER_DAY
 from labref.trace.files import open_entries
 from labref.trace.layout import signature
-from labref.trace.medium import sync_folder
 from labref.trace.names import free_day_name
 from labref.trace.sealed import write_file
+from labref.trace.system import sync_folder
 from labref.trace.view import Entry, series_of
 
 

@@ -19,9 +19,10 @@ import numpy as np
 from labref.model.errors import TraceError
 from labref.model.times import NS_PER_S, iso
 from labref.trace.attributes import put
-from labref.trace.medium import Array, opened, sync_folder
+from labref.trace.medium import Array
 from labref.trace.nexus import describe_entry, describe_root, describe_table
 from labref.trace.records import read_intervals, read_messages
+from labref.trace.system import opened, sync_folder
 from labref.trace.tables import COLUMNS, Column, Kind, Table, tables_of
 from labref.trace.texts import fits_reason, message_records
 from labref.trace.view import Entry, LiveEntry, SealedEntry

@@ -14,8 +14,9 @@ from labref.model.flags import Flag
 from labref.model.times import NS_PER_S
 from labref.model.verdict import State
 from labref.trace.layout import ChannelColumn, TraceLayout, TransitionColumn
-from labref.trace.medium import Array, whereabouts
+from labref.trace.medium import Array
 from labref.trace.nexus import read_layout
+from labref.trace.system import whereabouts
 from labref.trace.tables import COLUMNS, Kind, tables_of
 
 if TYPE_CHECKING:
@@ -76,7 +77,7 @@ class LiveEntry:
         self.path = path
         self.is_certain = True
         self._columns: dict[tuple[str, str], Array] = {}
-        self._kept: dict[str, Array] = {}
+        self._kept: dict[str, tuple[tuple[int, int], Array]] = {}
         with h5py.File(path, "r") as file:
             entry = file["entry"]
             self.layout = read_layout(entry)
@@ -91,15 +92,12 @@ class LiveEntry:
         self._index = {name: number for number, name in enumerate(tables)}
         with path.open("rb") as stream:
             self._bytes = np.memmap(stream, np.uint8, "r")
-            self.is_certain = whereabouts(stream.fileno()).text == home
+            self.is_certain = whereabouts(stream.fileno()).is_same(home)
         for key, (dtype, offset, rows) in places.items():
             self._columns[key] = self._view(dtype, offset, rows)
         self.rows_stored, self.rows_synced = (
             self._view("<i8", offset, len(tables)) for offset in counters
         )
-        if not self.is_certain:
-            for name in tables:
-                self._kept[name] = self._plausible_rows(name)
 
     def _places(self, entry: h5py.Group) -> dict[tuple[str, str], tuple[str, int, int]]:
         places = {}
@@ -135,7 +133,7 @@ class LiveEntry:
     def rows(self, table: str) -> int:
         """Rows of a table that can be read now."""
         if not self.is_certain:
-            return len(self._kept[table])
+            return len(self._plausible(table))
         rows = self.counted(table)[0]
         if not _KEEPS_STORE_ORDER and (table, "flags") in self._columns:
             flags = self._columns[table, "flags"]
@@ -149,7 +147,7 @@ class LiveEntry:
         source = self._columns[table, column]
         if self.is_certain:
             return source[begin:end].copy()
-        kept = self._kept[table]
+        kept = self._plausible(table)
         return self._doubted(table, column, source[kept])[begin:end]
 
     def find(self, table: str, time_ns: int) -> int:
@@ -173,6 +171,14 @@ class LiveEntry:
         self._columns.clear()
         del self._bytes, self.rows_stored, self.rows_synced
 
+    def _plausible(self, table: str) -> Array:
+        """Rows worth keeping, looked for again when the counters moved: it may be written to."""
+        counted = self.counted(table)
+        known = self._kept.get(table)
+        if known is None or known[0] != counted:
+            known = self._kept[table] = (counted, self._plausible_rows(table))
+        return known[1]
+
     def _plausible_rows(self, table: str) -> Array:
         """Rows worth keeping when only synchronised ones are certain."""
         synced = self.counted(table)[1]
@@ -192,7 +198,7 @@ class LiveEntry:
         elif column == "state":
             values[synced:] = State.UNKNOWN
         elif column in ("time", "time_ns") and self._kinds[table] is not Kind.MESSAGES:
-            source = self._columns[table, "time_ns"][self._kept[table]]
+            source = self._columns[table, "time_ns"][self._plausible(table)]
             times = self._repaired(table, source, synced)
             return times if column == "time_ns" else (times - self.origin_ns) / NS_PER_S
         return values

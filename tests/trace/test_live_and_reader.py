@@ -227,7 +227,7 @@ def test_before_the_first_row_times_rise_and_nothing_is_claimed(tmp_path, layout
 
 
 @settings(
-    max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(data=st.data())
 def test_blocks_of_any_length_and_order_come_back(

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from labref.model.times import NS_PER_DAY, NS_PER_S, RealClock, parse_iso
-from labref.trace import medium
+from labref.trace import system
 from labref.trace.create import plan_segment
 from labref.trace.hostclock import host_clock
 from labref.trace.live import TraceWriter
@@ -115,6 +115,6 @@ def test_virtual_clocks_have_no_threads(tmp_path, layout, clock, readings):
 def test_the_file_system_is_known_by_its_type(tmp_path):
     path = tmp_path / "x"
     path.touch()
-    with medium.opened(path, 0) as fd:
-        assert medium.file_system(fd)
-        assert medium.whereabouts(fd) == medium.whereabouts(fd)
+    with system.opened(path, 0) as fd:
+        assert system.file_system(fd)
+        assert system.whereabouts(fd) == system.whereabouts(fd)

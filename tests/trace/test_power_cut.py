@@ -70,7 +70,7 @@ def check(folder: Path, offset_of, start_ns: int) -> None:
 
 
 @settings(
-    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(seed=st.integers(0, 2**32 - 1), share=st.sampled_from([0.0, 0.1, 0.5, 0.9, 1.0]))
 def test_any_choice_of_pages(
