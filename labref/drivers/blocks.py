@@ -68,7 +68,8 @@ class BlockProgram(BaseProgram):
         if lost := (yield from self._lost(fetched)):
             fetched.notes.append(f"{lost} gates lost in the instrument")
             self.gates.skip(lost)
-        yield from self._settings(fetched)
+        if not self._table.points:
+            yield from self._settings(fetched)
         count = len(columns[0][0])
         if count:
             self._quiet_since_s = self.clock.monotonic_s()
@@ -81,9 +82,7 @@ class BlockProgram(BaseProgram):
         """Offsets and flags of each input, and the gates' numbers where they have some."""
         values = dict(self.values)
         if self._table.points:
-            replies, errors = yield from self.ask.many([self._table.points])
-            fetched.errors += errors
-            points = _whole(replies[0])
+            points = yield from self._points(fetched)
             if not points:
                 return [(np.empty(0), np.empty(0, np.uint32)) for _ in self._readers], []
             values["points"] = min(points, _MOST_GATES)
@@ -94,6 +93,18 @@ class BlockProgram(BaseProgram):
             return self._from_text(ascii_text(line))
         data = yield from read_block(terminator=self.dialect.line_end)
         return self._from_block(data)
+
+    def _points(self, fetched: Fetched) -> Exchange[int]:
+        """How many gates wait, and in the same message what they were counted with.
+
+        The settings are read after these gates have ended, and before they are believed.
+        """
+        due = self.watch.due(self.clock.monotonic_s(), self._metronome.period_s)
+        queries = [self._table.points, *(self.watch.query(name) for name in due)]
+        replies, errors = yield from self.ask.many(queries)
+        self.note_settings(due, replies[1:])
+        fetched.errors += errors
+        return _whole(replies[0])
 
     def _from_block(self, data: bytes) -> tuple[Columns, list[int]]:
         first = int(self._table.index)

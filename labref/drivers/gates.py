@@ -17,6 +17,9 @@ _LOOK_NS = 20_000_000
 _WINDOW = 128
 _FEW = 16
 _MOST_SLOPE = 1e-3
+
+# A busy host or network delays arrivals by so much for a while; a slope must show beyond it.
+_HICCUP_NS = 250_000_000
 _PERIOD_NS = 200_000_000
 _MOST_EARLY = 3
 
@@ -77,13 +80,13 @@ class Fit:
 
     ``end_ns`` (monotonic) of the newest gate at the earliest credible delay; ``slope`` the
     counter's clock against the host's minus one (fractional); ``u_ns`` the scatter of the
-    arrivals, one sigma: the uncertainty of a stamp; ``u_slope`` that of the slope.
+    arrivals, one sigma: the uncertainty of a stamp; ``span_ns`` from the first arrival to the last.
     """
 
     end_ns: float
     slope: float
     u_ns: float
-    u_slope: float = math.inf
+    span_ns: float = 0.0
 
 
 class GateClock:
@@ -119,7 +122,8 @@ class GateClock:
         """
         if self._early >= _MOST_EARLY:
             return True
-        return abs(self.fit.slope) > _MOST_SLOPE + 6 * self.fit.u_slope
+        away_ns = abs(self.fit.slope) * self.fit.span_ns
+        return abs(self.fit.slope) > _MOST_SLOPE and away_ns > _HICCUP_NS
 
     def reset(self) -> None:
         """Forget everything: after a reconnection the index has another meaning."""
@@ -196,5 +200,6 @@ class GateClock:
         residual = y - slope * x
         height = mean_y - slope * mean_x + float(residual.min())
         u_ns = math.sqrt(float(residual @ residual) / (n - 1)) if n > 1 else self.gate_ns / 2
-        u_slope = u_ns / math.sqrt(sxx) / self.gate_ns if n >= _FEW else math.inf
-        return Fit(self._origin_ns + height, slope / self.gate_ns, u_ns, u_slope)
+        return Fit(
+            self._origin_ns + height, slope / self.gate_ns, u_ns, float(x[-1] - x[0]) * self.gate_ns
+        )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from decimal import Decimal
 
@@ -31,6 +32,7 @@ class Watch:
         self._read_s: dict[str, float] = {}
         self.current: dict[str, Setting] = {}
         self._flags: int | None = None
+        self._always = [name for name, spec in self._specs.items() if spec.flag == "REFERENCE"]
         self._next_s = -1e18
 
     @property
@@ -58,18 +60,24 @@ class Watch:
         return self._queries[name]
 
     def due(self, now_s: float, gate_s: float) -> list[str]:
-        """Settings to read with this round: those whose time has come, all in slow rounds."""
+        """Settings to read with this round: those whose time has come, all in slow rounds.
+
+        The time base is read with every round: a counter that fell back to its own would give
+        wrong readings until the next look.
+        """
         if now_s < self._next_s or not self._specs:
-            return []
+            return self._always
         slack_s = min(gate_s, 1.0) / 2
         due = [
             name
             for name, spec in self._specs.items()
-            if now_s - self._read_s.get(name, -1e18) >= spec.every_s - slack_s
+            if name in self._always
+            or now_s - self._read_s.get(name, -1e18) >= spec.every_s - slack_s
         ]
-        if not due:
-            next_s = (self._read_s[name] + spec.every_s for name, spec in self._specs.items())
-            self._next_s = min(next_s) - slack_s
+        if due == self._always:
+            slow = (name for name in self._specs if name not in self._always)
+            next_s = (self._read_s[name] + self._specs[name].every_s for name in slow)
+            self._next_s = min(next_s, default=math.inf) - slack_s
         return due
 
     def forget(self) -> None:

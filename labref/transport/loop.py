@@ -7,6 +7,7 @@ that hangs costs only its own deadline. Wires without a descriptor are refused.
 from __future__ import annotations
 
 import contextlib
+import heapq
 import os
 import selectors
 import threading
@@ -55,6 +56,8 @@ class _Core:
 
     def __init__(self, clock: Clock, name: str) -> None:
         self.steppers: dict[Stepper[Any], float] = {}
+        self._agenda: list[tuple[float, int, Stepper[Any]]] = []
+        self._entries = 0
         self._clock = clock
         self._selector = selectors.DefaultSelector()
         self._registered: dict[Stepper[Any], tuple[int, int]] = {}
@@ -77,7 +80,7 @@ class _Core:
     def add(self, stepper: Stepper[Any]) -> None:
         """In the loop's thread: begin at once."""
         stepper.before_close = lambda: self._forget(stepper)
-        self.steppers[stepper] = 0.0
+        self._plan(stepper, 0.0)
 
     def drop(self, stepper: Stepper[Any]) -> None:
         """In the loop's thread: close and forget."""
@@ -101,17 +104,30 @@ class _Core:
     def _run(self) -> None:
         while not self._stopping:
             self._act()
-            now = self._clock.monotonic_s()
-            for stepper, deadline in list(self.steppers.items()):
-                if deadline <= now:
-                    self._advance(stepper, readable=False)
-            next_s = min(self.steppers.values(), default=now + _LONGEST_S)
-            left_s = min(_LONGEST_S, max(0.0, next_s - self._clock.monotonic_s()))
-            for key, _ in self._selector.select(left_s):
+            for key, _ in self._selector.select(self._serve_due()):
                 if key.data is None:
                     os.read(self._read_end, 4096)
                 else:
                     self._advance(key.data)
+
+    def _serve_due(self) -> float:
+        """Advance every stepper whose time has come; return the seconds until the next."""
+        now = self._clock.monotonic_s()
+        while self._agenda:
+            deadline, _, stepper = self._agenda[0]
+            if self.steppers.get(stepper) != deadline:
+                heapq.heappop(self._agenda)  # it has another deadline by now, or is gone
+            elif deadline <= now:
+                heapq.heappop(self._agenda)
+                self._advance(stepper, readable=False)
+            else:
+                return min(_LONGEST_S, max(0.0, deadline - self._clock.monotonic_s()))
+        return _LONGEST_S
+
+    def _plan(self, stepper: Stepper[Any], deadline: float) -> None:
+        self.steppers[stepper] = deadline
+        self._entries += 1
+        heapq.heappush(self._agenda, (deadline, self._entries, stepper))
 
     def _act(self) -> None:
         while self._actions:
@@ -127,7 +143,7 @@ class _Core:
             self._forget(stepper)
             del self.steppers[stepper]
             return
-        self.steppers[stepper] = deadline
+        self._plan(stepper, deadline)
         self._watch(stepper)
 
     def _watch(self, stepper: Stepper[Any]) -> None:

@@ -130,12 +130,12 @@ def test_a_reply_that_is_no_setting_is_refused(name: str, reply: str) -> None:
         watch().take(name, reply, 0.0)
 
 
-def test_settings_are_due_with_every_slow_gate_and_once_a_second_with_fast_ones() -> None:
+def test_the_time_base_is_due_always_and_the_rest_once_a_second() -> None:
     settings = watch()
     settings.take("gate_s", "0.1", 0.0)
     settings.take("reference", "EXT", 0.0)
     assert settings.due(1.0, 1.0) == ["gate_s", "reference"]
-    assert settings.due(0.5, 0.1) == []
+    assert settings.due(0.5, 0.1) == ["reference"]
     assert settings.due(0.96, 0.1) == ["gate_s", "reference"]
 
 

@@ -63,7 +63,7 @@ def test_a_burst_is_late_but_not_lost() -> None:
     assert gates.arrive(53 * T, 4) == 53 * T
 
 
-@pytest.mark.parametrize("factor", [0.5, 0.9, 1.01, 2.0])
+@pytest.mark.parametrize("factor", [0.5, 0.9, 1.05, 2.0])
 def test_another_gate_time_is_strange(factor: float) -> None:
     gates = GateClock(T)
     for k in range(100):
