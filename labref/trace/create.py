@@ -8,7 +8,6 @@ created column by column, so that the columns of all tables of a bank are equall
 from __future__ import annotations
 
 import os
-import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import groupby
@@ -157,9 +156,8 @@ def _describe(file: h5py.File, plan: SegmentPlan, path: Path) -> None:
     entry = file["entry"]
     describe_entry(entry, plan.layout, "live", plan.start_ns)
     put(entry, "end_ns", np.int64(plan.end_ns))
-    put(entry, "uuid", uuid.uuid4().hex)
-    for position, table in enumerate(tables_of(plan.layout)):
-        describe_table(entry[table.name], table, plan.start_ns, position)
+    for table in tables_of(plan.layout):
+        describe_table(entry[table.name], table, plan.start_ns)
     recording = entry["recording"]
     put(recording, "NX_class", "NXdata")
     put(recording, "signal", "rows")

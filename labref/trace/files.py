@@ -9,6 +9,9 @@ from pathlib import Path
 from labref.model.errors import TraceError
 from labref.trace.view import Entry, LiveEntry, SealedEntry
 
+# Two chunks of each column: neighbouring questions need no more, and many files stay open.
+_CHUNK_CACHE_BYTES = 128 << 10
+
 
 @contextmanager
 def open_entries(path: Path) -> Iterator[list[Entry]]:
@@ -39,7 +42,7 @@ class OpenFile:
         self.entries: list[Entry] = []
         self.segments: tuple[str, ...] = ()
         try:
-            file = h5py.File(path, "r")
+            file = h5py.File(path, "r", rdcc_nbytes=_CHUNK_CACHE_BYTES)
         except OSError as error:
             if not path.exists():
                 raise

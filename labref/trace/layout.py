@@ -25,7 +25,6 @@ RESERVED_ATTRIBUTES = frozenset(
         "time_indices",
         "title",
         "table",
-        "position",
         "unit",
         "nominal",
         "target",  # NeXus: the original of a link

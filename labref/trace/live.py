@@ -7,6 +7,7 @@ and the old one is sealed beside the pass.
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Sequence
 from pathlib import Path
@@ -323,7 +324,9 @@ class TraceWriter:
                 self.problem = None
 
     def _job_failed(self, what: str, error: Exception) -> None:
-        text = f"trace: could not {what}: {error}"
+        code = getattr(error, "errno", None)
+        reason = os.strerror(code) if code else str(error)
+        text = f"trace: could not {what}: {reason}"
         if text not in self.faults[-_RECENT_FAULTS:]:
             self.faults.append(text)
 

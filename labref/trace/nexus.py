@@ -9,7 +9,6 @@ the CF conventions for ``units``, ``flag_values`` and ``flag_masks``.
 from __future__ import annotations
 
 import json
-from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,11 +18,11 @@ from labref.model.exact import exact_text
 from labref.model.times import iso
 from labref.trace.attributes import put
 from labref.trace.layout import (
-    RESERVED_ATTRIBUTES,
     ChannelColumn,
     TraceLayout,
     TransitionColumn,
 )
+from labref.trace.layout_text import layout_from_text, layout_to_text
 from labref.trace.tables import (
     AXIS,
     FLAG_MASKS,
@@ -36,7 +35,6 @@ from labref.trace.tables import (
     Kind,
     Table,
     default_table,
-    tables_of,
 )
 
 if TYPE_CHECKING:
@@ -57,6 +55,7 @@ def describe_entry(entry: h5py.Group, layout: TraceLayout, form: str, start_ns: 
     put(entry, "schema_version", np.uint32(SCHEMA_VERSION))
     put(entry, "form", form)
     put(entry, "origin_ns", np.int64(start_ns))
+    put(entry, "layout", layout_to_text(layout))
     entry["title"] = "labref trace"
     entry["start_time"] = iso(start_ns)
     program = entry.create_dataset("program_name", data="labref")
@@ -67,7 +66,7 @@ def describe_entry(entry: h5py.Group, layout: TraceLayout, form: str, start_ns: 
     note["data"] = layout.lab_text
 
 
-def describe_table(group: h5py.Group, table: Table, origin_ns: int, position: int) -> None:
+def describe_table(group: h5py.Group, table: Table, origin_ns: int) -> None:
     """Write the attributes of a table whose columns exist, and attach its dimension scale."""
     axis = AXIS[table.kind]
     put(group, "NX_class", "NXdata")
@@ -79,7 +78,6 @@ def describe_table(group: h5py.Group, table: Table, origin_ns: int, position: in
         put(group, "title", table.name)
     else:
         _describe_source(group, table.source)
-        put(group, "position", np.int64(position))
     scale = group[axis]
     is_shared = "long_name" in scale.attrs  # described under another series' name before
     if not is_shared:
@@ -140,56 +138,8 @@ def read_layout(entry: h5py.Group) -> TraceLayout:
             f"{entry.file.filename}: schema version {version} is not one that this release reads "
             f"({OLDEST_SCHEMA} to {SCHEMA_VERSION}); a newer release of labref may"
         )
-    channels, transitions = [], []
-    for name, group in entry.items():
-        kind = group.attrs.get("table") if hasattr(group, "items") else None
-        if kind == Kind.CHANNEL:
-            channels.append((int(group.attrs["position"]), _channel(name, group.attrs)))
-        elif kind == Kind.TRANSITION:
-            transitions.append((int(group.attrs["position"]), _transition(name, group.attrs)))
-    channels.sort(key=lambda pair: pair[0])
-    transitions.sort(key=lambda pair: pair[0])
-    return TraceLayout(
-        tuple(column for _, column in channels),
-        tuple(column for _, column in transitions),
-        entry["lab_file/data"][()].decode(),
-        json.loads(entry["program_name"].attrs["versions"]),
-    )
-
-
-def _channel(name: str, attrs: Any) -> ChannelColumn:
-    return ChannelColumn(
-        name,
-        Fraction(attrs["nominal"]),
-        str(attrs["unit"]),
-        int(attrs["gate_ns"]),
-        "" if attrs["title"] == name else str(attrs["title"]),
-        _own_attributes(attrs),
-    )
-
-
-def _transition(name: str, attrs: Any) -> TransitionColumn:
-    return TransitionColumn(
-        name,
-        Fraction(attrs["nominal"]),
-        Fraction(attrs["target_hz"]),
-        int(attrs["epoch"]),
-        str(attrs["equation"]),
-        int(attrs["gate_ns"]),
-        "" if attrs["title"] == name else str(attrs["title"]),
-        _own_attributes(attrs),
-        str(attrs["unit"]),
-    )
-
-
-def _own_attributes(attrs: Any) -> dict[str, str | int | float]:
-    own = {}
-    for key, value in attrs.items():
-        if key not in RESERVED_ATTRIBUTES:
-            own[key] = value.item() if hasattr(value, "item") else value
-    return own
-
-
-def table_names(layout: TraceLayout) -> tuple[str, ...]:
-    """Names of all tables of a file with this layout."""
-    return tuple(table.name for table in tables_of(layout))
+    lab_text = entry["lab_file/data"][()].decode()
+    try:
+        return layout_from_text(entry.attrs["layout"], lab_text)
+    except (ValueError, KeyError, TypeError) as error:
+        raise TraceError(f"{entry.file.filename}: its layout cannot be read: {error}") from error

@@ -18,7 +18,7 @@ from labref.trace.layout import ChannelColumn, TraceLayout, TransitionColumn
 from labref.trace.medium import Array
 from labref.trace.records import Interval, Message, read_intervals, read_messages
 from labref.trace.select import Extent, extent, select, within
-from labref.trace.series import Series, join
+from labref.trace.series import Series, carried, join, usable_rows
 from labref.trace.view import Entry, series_of
 
 if TYPE_CHECKING:
@@ -133,11 +133,18 @@ class Trace:
         stop_ns: int | None = None,
     ) -> Iterator[tuple[Array, ...]]:
         """Yield only the ``wanted`` columns of the file (``offset``, ``flags``), file by file."""
+        for _, arrays in self._parts(name, wanted, start_ns, stop_ns):
+            yield arrays
+
+    def _parts(
+        self, name: str, wanted: tuple[str, ...], start_ns: int | None, stop_ns: int | None
+    ) -> Iterator[tuple[ChannelColumn | TransitionColumn, tuple[Array, ...]]]:
         for entry in self.entries(start_ns, stop_ns):
-            if name in series_of(entry.layout):
+            column = series_of(entry.layout).get(name)
+            if column is not None:
                 begin, end = within(entry, name, start_ns, stop_ns)
                 if end > begin:
-                    yield tuple(entry.read(name, column, begin, end) for column in wanted)
+                    yield column, tuple(entry.read(name, what, begin, end) for what in wanted)
 
     def tail(self, name: str, seconds: float = 10.0) -> Series:
         """Return the last ``seconds`` before the newest gate of a channel or transition."""
@@ -188,19 +195,28 @@ class Trace:
         ``noise_hz`` and ``rate_hz_s`` (0 where they are not declared). Raises TraceError.
         """
         self._check_transition(transition)
-        found = self.series(transition, start_ns, stop_ns)
-        constant = found.u_constant[found.usable] if found.u_constant is not None else None
+        wanted = ("time_ns", "gate_ns", "offset", "offset_errors", "flags", "u_constant")
+        pieces = list(self._parts(transition, wanted, start_ns, stop_ns))
+        last = pieces[-1][0] if pieces else self.column(transition)
+        parts = [
+            (*arrays[:2], carried(arrays[2], column.nominal, last.nominal), *arrays[3:])
+            for column, arrays in pieces
+        ] or [(np.zeros(0, np.int64),) * 2 + (np.zeros(0),) * 2 + (np.zeros(0, np.uint32),) * 2]
+        start, gate, offset, errors, flags, constant = (
+            np.concatenate(column) for column in zip(*parts, strict=True)
+        )
+        usable = usable_rows(flags, offset)
         return window_mean(
-            found.nominal,
-            found.start_ns,
-            found.stop_ns,
-            found.offset,
-            found.errors,
-            found.usable,
+            last.nominal,
+            start,
+            start + gate,
+            offset,
+            errors,
+            usable,
             (start_ns, stop_ns),
-            noise_hz=float(found.attributes.get("noise_hz", 0.0)),
-            rate_hz_s=float(found.attributes.get("rate_hz_s", 0.0)),
-            u_constant_hz=float(constant.max()) if constant is not None and constant.size else 0.0,
+            noise_hz=float(last.attributes.get("noise_hz", 0.0)),
+            rate_hz_s=float(last.attributes.get("rate_hz_s", 0.0)),
+            u_constant_hz=float(constant[usable].max()) if usable.any() else 0.0,
         )
 
     def was_good(self, transition: str, start_ns: int, stop_ns: int) -> bool | None:

@@ -87,7 +87,7 @@ def _write_entry(entry: h5py.Group, form: str, sources: Sequence[Entry], origin_
     describe_entry(entry, layout, form, origin_ns)
     shared: dict[bytes, h5py.Group] = {}
     first, last = [], []
-    for position, table in enumerate(tables_of(layout)):
+    for table in tables_of(layout):
         group = entry.create_group(table.name)
         if table.source is None:
             _write_records(group, table, sources)
@@ -96,7 +96,7 @@ def _write_entry(entry: h5py.Group, form: str, sources: Sequence[Entry], origin_
             if len(group["time_ns"]):
                 first.append(int(group["time_ns"][0]))
                 last.append(max(_stop_ns(source, table.name) for source in sources))
-        describe_table(group, table, origin_ns, position)
+        describe_table(group, table, origin_ns)
     if first:
         put(entry, "start_ns", np.int64(min(first)))
         put(entry, "stop_ns", np.int64(max(last)))

@@ -88,16 +88,6 @@ class Segment:
         """End of the span: a reading that starts here belongs to the next segment."""
         return self.plan.end_ns
 
-    @property
-    def fullness(self) -> float:
-        """Filled part of the fullest series, 0 to 1."""
-        return max((int(bank.filled.max()) / bank.capacity for bank in self.banks), default=0.0)
-
-    @property
-    def is_empty(self) -> bool:
-        """Whether no reading and no frequency was stored."""
-        return all(not bank.filled.any() for bank in self.banks)
-
     def name_of(self, bank: Bank, slot: int) -> str:
         """Name of the series in ``slot`` of ``bank``."""
         return next(

@@ -62,11 +62,7 @@ class Series:
     @property
     def usable(self) -> npt.NDArray[np.bool_]:
         """Bool (n,): written, without any flag, and a finite offset."""
-        written = (self.flags & int(Flag.WRITTEN)) != 0
-        usable: npt.NDArray[np.bool_] = (
-            written & ((self.flags & UNUSABLE) == 0) & np.isfinite(self.offset)
-        )
-        return usable
+        return usable_rows(self.flags, self.offset)
 
     @property
     def epochs(self) -> tuple[int, ...]:
@@ -110,10 +106,9 @@ def join(pieces: Sequence[Series]) -> Series:
     last = pieces[-1]
     columns: dict[str, Any] = {}
     for name in _COLUMNS:
-        parts = [
-            _carried(piece, last.nominal) if name == "offset" else getattr(piece, name)
-            for piece in pieces
-        ]
+        parts = [getattr(piece, name) for piece in pieces]
+        if name == "offset":
+            parts = [carried(p.offset, p.nominal, last.nominal) for p in pieces]
         columns[name] = None if any(part is None for part in parts) else np.concatenate(parts)
     joined = replace(last, spans=_spans(pieces), **columns)
     if bool((np.diff(joined.start_ns) < 0).any()):
@@ -121,10 +116,16 @@ def join(pieces: Sequence[Series]) -> Series:
     return joined
 
 
-def _carried(piece: Series, nominal: Fraction) -> Floats:
-    if piece.nominal == nominal:
-        return piece.offset
-    return piece.offset + float(piece.nominal - nominal)
+def carried(offset: Floats, nominal: Fraction, to: Fraction) -> Floats:
+    """Return offsets from ``nominal`` as offsets from ``to``; the difference is rounded once."""
+    return offset if nominal == to else offset + float(nominal - to)
+
+
+def usable_rows(flags: Bits, offset: Floats) -> npt.NDArray[np.bool_]:
+    """Bool (n,): written, without any flag, and a finite offset."""
+    written = (flags & int(Flag.WRITTEN)) != 0
+    usable: npt.NDArray[np.bool_] = written & ((flags & UNUSABLE) == 0) & np.isfinite(offset)
+    return usable
 
 
 def _spans(pieces: Sequence[Series]) -> tuple[Span, ...]:
