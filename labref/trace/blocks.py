@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+import struct
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -146,6 +149,8 @@ def _unknown(name: str, what: str, known: Iterable[str]) -> TraceError:
 
 
 def _channel_block(slots: slice, readings: Sequence[Readings], size: int) -> Block:
+    if size == 1:
+        return _channel_row(slots, readings)
     count = len(readings)
     words = np.empty((5, count, size), np.int64)
     _put_gates(words, [r.start_ns for r in readings], [r.stop_ns for r in readings])
@@ -154,6 +159,26 @@ def _channel_block(slots: slice, readings: Sequence[Readings], size: int) -> Blo
     np.concatenate(values, out=words[3:].view(np.float64).reshape(-1))
     flags = np.concatenate([r.flags for r in readings]).reshape(count, size)
     return Block(slots, words, None, flags)
+
+
+def _channel_row(slots: slice, readings: Sequence[Readings]) -> Block:
+    """The same for one gate each, the usual case: packing numbers is twice as fast as arrays."""
+    count = len(readings)
+    starts = [r.start_ns.item() for r in readings]
+    gates = [r.stop_ns.item() - start for r, start in zip(readings, starts, strict=True)]
+    offsets = [r.offset.item() for r in readings]
+    errors = [math.nan if r.errors is None else r.errors.item() for r in readings]
+    data = bytearray(40 * count)
+    _packer(count).pack_into(data, 0, *starts, *gates, *offsets, *offsets, *errors)
+    words = np.frombuffer(data, np.int64).reshape(5, count, 1)
+    flags = np.array([r.flags.item() for r in readings], np.uint32).reshape(count, 1)
+    return Block(slots, words, None, flags)
+
+
+@lru_cache(maxsize=64)
+def _packer(count: int) -> struct.Struct:
+    """Start and gate as int64, then three columns of float64, for ``count`` tables."""
+    return struct.Struct(f"={2 * count}q{3 * count}d")
 
 
 def _transition_block(slots: slice, results: Sequence[Result], size: int) -> Block:
