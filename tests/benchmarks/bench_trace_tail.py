@@ -121,7 +121,7 @@ def latency(folder: Path) -> None:
 
 def longest(folder: Path) -> None:
     source, passes = Source(), []
-    with TraceWriter(folder, LAYOUT, clock=RealClock(), segment_s=60) as writer:
+    with TraceWriter(folder, LAYOUT, clock=RealClock(), segment_s=60, start_ns=START_NS) as writer:
         end = time.perf_counter() + 8.0
         while time.perf_counter() < end:
             begun = time.perf_counter()
