@@ -21,6 +21,13 @@ class Announcer:
         self._plugins = plugins
         self._standing: dict[str, str] = {}
         self.faults: deque[Fault] = deque(maxlen=KEPT)
+        self._untold: deque[Fault] = deque(maxlen=KEPT)
+
+    def new_faults(self) -> list[Fault]:
+        """Faults since the last call, for the trace."""
+        taken = list(self._untold)
+        self._untold.clear()
+        return taken
 
     def tell(self, hook: str, now_ns: int, **values: Any) -> None:
         """Announce; what a listener does wrong becomes a fault."""
@@ -33,6 +40,7 @@ class Announcer:
             return
         self._standing[fault.where] = fault.what
         self.faults.append(fault)
+        self._untold.append(fault)
         for second in self._plugins.tell("on_fault", fault.time_ns, {"fault": fault}):
             # A listener that fails at faults is recorded, not told again: no recursion.
             self.faults.append(second)

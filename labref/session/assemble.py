@@ -10,7 +10,7 @@ from labref.checks.alarms import Alarms
 from labref.checks.base import Check
 from labref.config.lab import Lab
 from labref.model.errors import InputError
-from labref.model.times import Clock, seconds_to_ns
+from labref.model.times import Clock, RealClock, seconds_to_ns
 from labref.plugins import Plugins
 from labref.session.announce import Announcer
 from labref.session.cycle import Parts
@@ -71,7 +71,9 @@ def trace_writer(lab: Lab, folder: Path, clock: Clock, segment_s: float) -> Trac
     """Open a trace in ``folder``; h5py is loaded here and not before."""
     from labref.trace.live import TraceWriter
 
-    return TraceWriter(folder, layout_of(lab), clock=clock, segment_s=segment_s)
+    # A live session makes its first segment now, not inside its first pass.
+    start_ns = clock.now_ns() if isinstance(clock, RealClock) else None
+    return TraceWriter(folder, layout_of(lab), clock=clock, segment_s=segment_s, start_ns=start_ns)
 
 
 def _checks(lab: Lab, plugins: Plugins) -> list[Check]:

@@ -57,6 +57,10 @@ class Store(Protocol):
         """Store one interval of one state and reason."""
         ...
 
+    def message(self, time_ns: int, kind: str, text: str) -> None:
+        """Store one message: an alarm, a fault."""
+        ...
+
 
 @dataclass
 class Parts:
@@ -96,6 +100,7 @@ def run_pass(parts: Parts) -> Status:
     results = judge(parts, frequencies, new)
     alarms = [alarm for result in results for alarm in parts.alarms[_name(result)].feed(result)]
     store(parts, new, results, now_ns)
+    store_messages(parts, alarms, now_ns)
     for result in results:
         parts.history[_name(result)].add(result)
     parts.passes += 1
@@ -188,10 +193,27 @@ def store(parts: Parts, new: dict[str, Readings], results: Sequence[Result], now
     except Exception as error:  # noqa: BLE001 - measuring goes on when recording cannot
         parts.announcer.fault(Fault("trace", f"not recording: {error}", now_ns))
     else:
-        if stored:
+        # A writer that sees its space run out says so before anything is lost.
+        if parts.store.problem is None:
             parts.announcer.cleared("trace")
         else:
-            parts.announcer.fault(Fault("trace", f"not recording: {parts.store.problem}", now_ns))
+            word = "may soon stop recording" if stored else "not recording"
+            parts.announcer.fault(Fault("trace", f"{word}: {parts.store.problem}", now_ns))
+
+
+def store_messages(parts: Parts, alarms: Sequence[Alarm], now_ns: int) -> None:
+    """Write alarms and faults beside the data that they are about."""
+    faults = parts.announcer.new_faults()
+    if parts.store is None or not (alarms or faults):
+        return
+    try:
+        for alarm in alarms:
+            text = f"{alarm.subject}: {alarm.kind}: {alarm.message}"
+            parts.store.message(alarm.since_ns, f"alarm {alarm.level.value}", text)
+        for fault in faults:
+            parts.store.message(fault.time_ns or now_ns, "fault", f"{fault.where}: {fault.what}")
+    except Exception as error:  # noqa: BLE001 - measuring goes on when recording cannot
+        parts.announcer.fault(Fault("trace", f"message not recorded: {error}", now_ns))
 
 
 def tell(

@@ -249,6 +249,21 @@ def test_alarms_are_levels_that_say_what_clears_them() -> None:
     assert "inside -2 kHz to +2 kHz" in outside[0].clears
 
 
+def test_alarms_and_faults_stand_in_the_trace(tmp_path: Path) -> None:
+    from labref.model.readings import block
+
+    b = bench(out=tmp_path)
+    b.source.put(block("stranger", [0], [S], [1.0]))
+    for beat in (0.0, 9e3, 0.0):
+        b.run(gate(beat=[beat]))
+    b.session.stop()
+    messages = [(one.kind, one.text) for one in labref.open_trace(tmp_path).messages()]
+    kinds = [kind for kind, _ in messages]
+    assert "alarm raised" in kinds
+    assert "alarm clear" in kinds
+    assert any(kind == "fault" and "stranger" in text for kind, text in messages)
+
+
 def test_a_check_that_fails_is_a_fault_and_an_unknown() -> None:
     class Broken:
         name, transition, channels = "broken", CLOCK, ()
