@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 import click
 
@@ -10,7 +11,13 @@ from labref.model.errors import InputError
 from labref.model.exact import exact, exact_text
 
 
-class ExactNumber(click.ParamType):
+if TYPE_CHECKING:
+    _FractionType = click.ParamType[Fraction]
+else:
+    _FractionType = click.ParamType  # generic for type checkers only, in older releases
+
+
+class ExactNumber(_FractionType):
     """Decimal text that becomes an exact Fraction; a usage error names what is wrong."""
 
     name = "number"

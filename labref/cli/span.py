@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 _SECONDS = {"": 1, "s": 1, "min": 60, "m": 60, "h": 3600, "d": 86_400}
 
 
-class Duration(click.ParamType):
+if TYPE_CHECKING:
+    _FloatType = click.ParamType[float]
+else:
+    _FloatType = click.ParamType  # generic for type checkers only, in older releases
+
+
+class Duration(_FloatType):
     """A length of time; becomes seconds as float."""
 
     name = "duration"

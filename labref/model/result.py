@@ -29,7 +29,7 @@ class Result:
             return NOTHING
         for judgement in self.judgements:
             if judgement.states[gate] == state:
-                return judgement.texts[judgement.reasons[gate]]
+                return judgement.texts[int(judgement.reasons[gate])]
         return NOTHING
 
     def runs(self, hole_ns: int | None = None) -> list[tuple[int, int]]:

@@ -48,11 +48,12 @@ def make_readers(
     Raises InputError naming the instrument, for an address, dialect or input that nobody knows.
     """
     wires, catalogue, loop = _wires(plugins), _catalogue(lab, plugins), SelectorLoop(clock)
-    return [
-        make_reader(setup, clock, wires, catalogue=catalogue, loop=loop, wake=wake)
-        for setup in setups(lab)
-        if setup.inputs
-    ]
+    readers: list[Reader] = []
+    for setup in setups(lab):
+        if setup.inputs:
+            reader = make_reader(setup, clock, wires, catalogue=catalogue, loop=loop, wake=wake)
+            readers.append(reader)
+    return readers
 
 
 @dataclass(frozen=True, slots=True)

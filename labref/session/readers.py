@@ -149,7 +149,7 @@ def make_reader(
     catalogue: Catalogue | None = None,
     loop: SelectorLoop | None = None,
     wake: Callable[[], None] | None = None,
-) -> _WireReader:
+) -> ReaderThread | LoopReader | InlineReader:
     """Return the reader that suits ``setup``. Raises InputError naming the instrument.
 
     A foreign Python object and a VISA resource that blocks get a thread each; sockets and
