@@ -10,7 +10,6 @@ import click
 from labref.model.errors import InputError
 from labref.model.exact import exact, exact_text
 
-
 if TYPE_CHECKING:
     _FractionType = click.ParamType[Fraction]
 else:
