@@ -10,6 +10,7 @@ import numpy.typing as npt
 from labref.model.readings import Floats, Ints
 from labref.model.result import Result
 from labref.model.times import NS_PER_S
+from labref.model.verdict import State
 
 
 class History:
@@ -18,6 +19,7 @@ class History:
     def __init__(self, span_s: float = 3600.0) -> None:
         self._span_ns = int(span_s * NS_PER_S)
         self._blocks: deque[tuple[int, Result]] = deque()
+        self.has_forgotten = False
 
     def add(self, result: Result) -> None:
         """Append a block and forget those that ended a span ago."""
@@ -26,6 +28,12 @@ class History:
         blocks.append((stop_ns, result))
         while blocks[0][0] < stop_ns - self._span_ns:
             blocks.popleft()
+            self.has_forgotten = True
+
+    @property
+    def end_ns(self) -> int | None:
+        """End of the newest gate; None when empty."""
+        return self._blocks[-1][0] if self._blocks else None
 
     @property
     def begin_ns(self) -> int | None:
@@ -36,14 +44,7 @@ class History:
         self, begin_ns: int, end_ns: int
     ) -> tuple[Ints, Ints, Floats, Floats, npt.NDArray[np.uint8]]:
         """Gates that touch the window: start, stop, offset, errors, states, each (n,)."""
-        found: list[Result] = []
-        for stop_ns, result in reversed(self._blocks):
-            if stop_ns <= begin_ns:
-                break
-            if result.frequencies.start_ns[0] >= end_ns:
-                continue
-            found.append(result)
-        found.reverse()
+        found = self._found(begin_ns, end_ns)
         parts = [result.frequencies for result in found]
         if not parts:
             none = np.empty(0, np.int64)
@@ -55,3 +56,31 @@ class History:
             np.concatenate([p.errors for p in parts]),
             np.concatenate([result.states for result in found]),
         )
+
+    def stretches(self, begin_ns: int, end_ns: int) -> list[tuple[int, int, int, str]]:
+        """Stretches that were not good: begin, end, state and reason, in the order of time."""
+        found = []
+        for result in self._found(begin_ns, end_ns):
+            if result.is_good_throughout:
+                continue
+            starts, stops = result.frequencies.start_ns, result.frequencies.stop_ns
+            for first, last in result.runs():
+                state = int(result.states[first])
+                if state != State.GOOD:
+                    text = result.reason(first).text
+                    found.append((int(starts[first]), int(stops[last - 1]), state, text))
+        return found
+
+    def _found(self, begin_ns: int, end_ns: int) -> list[Result]:
+        """Blocks that touch the window. Other threads may ask while the pass adds blocks."""
+        while True:
+            found: list[Result] = []
+            try:
+                for stop_ns, result in reversed(self._blocks):
+                    if stop_ns <= begin_ns:
+                        break
+                    if result.frequencies.start_ns[0] < end_ns:
+                        found.append(result)
+            except RuntimeError:  # the pass added a block meanwhile: look again
+                continue
+            return found[::-1]

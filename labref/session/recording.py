@@ -67,6 +67,7 @@ def _transition(transition: LabTransition, lab: Lab) -> TransitionColumn:
         "noise_hz": noise_of(transition, lab.channels),
         "rate_hz_s": rate_of(transition, lab.channels),
         "dead_time_ns": lab.channels[transition.base].dead_time_ns,
+        "weighting": lab.channels[transition.base].weighting.value,
         "unwatched": ", ".join(transition.unwatched),
     }
     if transition.tolerance.forbidden_hz:

@@ -12,7 +12,7 @@ With a virtual clock there are no threads: `wait_good` steps by itself.
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -21,6 +21,7 @@ from labref.config.lab import Lab
 from labref.model.errors import InputError
 from labref.model.fault import Fault
 from labref.model.readings import block
+from labref.model.shot import WindowClock
 from labref.model.times import Clock, RealClock
 from labref.model.window import WindowMean
 from labref.plugins import Plugins
@@ -28,6 +29,7 @@ from labref.session.assemble import assemble, trace_writer
 from labref.session.cycle import run_pass
 from labref.session.memory import MemorySource
 from labref.session.questions import Questions
+from labref.session.shots import Shot, shots_of
 from labref.session.sources import Source
 from labref.session.status import Status
 
@@ -68,6 +70,8 @@ class Session:
         self._thread: threading.Thread | None = None
         self._begun = False
         self._closed = False
+        folder = None if out is None else Path(out)
+        self._shots = shots_of(self._parts, plugins, folder, lambda: self._status, self._wait)
 
     # the experiment's questions ----------------------------------------------------------
 
@@ -90,8 +94,26 @@ class Session:
         Waits on the pass's thread when it runs, else steps by itself.
         """
         names = [transitions] if isinstance(transitions, str) else list(transitions)
+        return self._wait(lambda: all(self.status.is_good(name) for name in names), timeout_s)
+
+    def shot(
+        self,
+        shot: str,
+        transitions: str | Sequence[str] | None = None,
+        *,
+        wait_good_s: float | None = None,
+        clock: WindowClock | None = None,
+    ) -> Shot:
+        """A window of the experiment, as a context manager: see `labref.session.shots`.
+
+        ``transitions``: None is all. ``wait_good_s``: wait so long for all of them to be good
+        before the block is entered, else RefusedError. ``clock``: whose stamps the window has.
+        """
+        return self._shots.make(shot, transitions, wait_good_s, clock)
+
+    def _wait(self, is_done: Callable[[], bool], timeout_s: float) -> bool:
         end_s = self.clock.monotonic_s() + timeout_s
-        while not all(self.status.is_good(name) for name in names):
+        while not is_done():
             left_s = end_s - self.clock.monotonic_s()
             if left_s <= 0 or self._closed or (not self.running and self.finished):
                 return False
@@ -125,9 +147,9 @@ class Session:
         if self.running and threading.current_thread() is not self._thread:
             raise InputError("the pass runs in its own thread: step() is for sessions without")
         self._begin()
-        status = run_pass(self._parts)
+        self._status = status = run_pass(self._parts)
+        self._shots.settle()
         with self._passed:
-            self._status = status
             self._passed.notify_all()
         return status
 
@@ -152,6 +174,7 @@ class Session:
         self._closed = True
         for source in self._sources:
             source.stop()
+        self._shots.close()
         if self._begun:
             self._parts.announcer.tell("on_stop", self.clock.now_ns(), reason=reason)
         if self._writer is None:

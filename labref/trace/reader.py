@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from labref.model.errors import TraceError
+from labref.model.shot import ShotRecord, WindowClock
 from labref.model.times import NS_PER_DAY, NS_PER_S
 from labref.model.verdict import State
 from labref.model.window import WindowMean, window_mean, window_state
@@ -235,6 +236,24 @@ class Trace:
         column = series_of(self.layout)[transition]
         dead_ns = int(column.attributes.get("dead_time_ns", 0))
         return window_state(start, stop, state, (start_ns, stop_ns), dead_ns=dead_ns)
+
+    def shot(
+        self,
+        start_ns: int,
+        stop_ns: int,
+        transitions: Iterable[str] | None = None,
+        *,
+        clock: WindowClock | None = None,
+        shot: str = "",
+    ) -> ShotRecord:
+        """Return the record of a window: means, uncertainty in parts, verdicts with reasons.
+
+        ``clock``: whose stamps the window has, against the trace's. For many windows at once:
+        `labref.trace.shots.records`. Raises TraceError, InputError.
+        """
+        from labref.trace.shots import Asked, record
+
+        return record(self, Asked(shot, start_ns, stop_ns), transitions, clock)
 
     def to_xarray(
         self, name: str, start_ns: int | None = None, stop_ns: int | None = None
