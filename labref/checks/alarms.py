@@ -26,6 +26,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
+from operator import itemgetter
+
+import numpy as np
 
 from labref.model.readings import Ints
 from labref.model.result import Result
@@ -59,8 +62,8 @@ class Line:
 
     def step(
         self, said: Input, start_ns: Ints, stop_ns: Ints, reason: Reason, startup_ns: int = 0
-    ) -> Alarm | None:
-        """Take a stretch of gates (n,) with one input; return the alarm if its level changes."""
+    ) -> tuple[int, Alarm] | None:
+        """Take a stretch of gates (n,) with one input; if its level changes, at which gate."""
         is_clear = self.level is AlarmLevel.CLEAR
         if said is not (Input.PRESENT if is_clear else Input.ABSENT):
             self.waiting_since_ns = None
@@ -74,7 +77,9 @@ class Line:
             return None
         since, self.waiting_since_ns, self.acknowledged = self.waiting_since_ns, None, False
         self.level = AlarmLevel.RAISED if is_clear else AlarmLevel.CLEAR
-        return Alarm(self.subject, self.kind, self.level, since, reason.text, reason.clears)
+        gate = int(np.searchsorted(stop_ns, since + delay))
+        alarm = Alarm(self.subject, self.kind, self.level, since, reason.text, reason.clears)
+        return gate, alarm
 
     @property
     def is_quiet(self) -> bool:
@@ -108,12 +113,15 @@ class Alarms:
             if self._startup_ns and result.states[first] != _UNKNOWN:
                 self._startup_ns = 0
             starts, stops = block.start_ns[first:end], block.stop_ns[first:end]
+            changes: list[tuple[int, Alarm]] = []
             for line in self._lines.values():
                 said = self._said(line, named, result, first)
                 reason = named.get(line.kind, NOTHING)
-                alarm = line.step(said, starts, stops, reason, self._startup_ns)
-                if alarm is not None:
-                    yield alarm
+                change = line.step(said, starts, stops, reason, self._startup_ns)
+                if change is not None:
+                    changes.append(change)
+            changes.sort(key=itemgetter(0))
+            yield from (alarm for _, alarm in changes)
 
     def acknowledge(self, kind: str | None = None) -> None:
         """A person has seen it (all, or one kind): latched alarms may clear."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Protocol, runtime_checkable
 
@@ -55,6 +56,14 @@ def all_unknown(check: str, count: int, reason: Reason) -> Judgement:
         np.ones(count, np.intp),
         (NOTHING, reason),
     )
+
+
+def is_derived(frequencies: Frequencies) -> bool:
+    """Whether every gate of the block has a frequency: the usual case, at little cost."""
+    offset = frequencies.offset
+    if len(offset) == 1:
+        return math.isfinite(offset[0])
+    return bool(np.isfinite(offset).all())
 
 
 def unusable_judgement(

@@ -117,6 +117,15 @@ class WitnessTrack:
             total += weight * self._last[name].last(stop_ns, asked.max_age_ns)
         return asked.limits[0] <= total <= asked.limits[1]
 
+    def all_inside(self, stop_ns: Ints, tap_offset: Floats) -> bool:
+        """Whether it speaks for every gate of a block."""
+        if len(stop_ns) == 1:
+            return self.is_inside(int(stop_ns[0]), float(tap_offset[0]))
+        values = self.values(stop_ns, tap_offset)
+        low, high = self.comparison.limits
+        # NaN in values makes both comparisons False.
+        return bool(values.min() >= low and values.max() <= high)
+
     def says(self, values: Floats) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
         """(inside the limits, outside them), bool (n,) each; both False where not known."""
         low, high = self.comparison.limits

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from labref.checks.base import Check, all_unknown
+from labref.checks.base import Check, all_unknown, is_derived
 from labref.model.errors import InputError
 from labref.model.fault import Fault
 from labref.model.readings import Readings
@@ -52,8 +52,8 @@ class Judge:
             for check in self._checks[frequencies.transition]
         )
         states = combine([judgement.states for judgement in judgements])
-        missing = ~np.isfinite(frequencies.offset)
-        if missing.any():
+        if not is_derived(frequencies):
+            missing = ~np.isfinite(frequencies.offset)
             states = np.where(missing, np.uint8(State.UNKNOWN), states)
         return Result(frequencies, states, judgements)
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from labref.checks.base import Reasons, unusable_judgement
+from labref.checks.base import Reasons, is_derived, unusable_judgement
 from labref.checks.witness import Comparison, WitnessTrack, names
 from labref.config.provenance import why_dependent
 from labref.hookspecs import hookimpl
@@ -62,8 +62,9 @@ class EvidenceCheck:
         for track in self._tracks:
             track.see(readings)
         count = len(frequencies)
-        if count == 1 and self._all_speak(frequencies):
-            return Judgement(self.name, all_good(1), no_reasons(1), (NOTHING,), self._leans_on)
+        if count and self._all_speak(frequencies):
+            texts = (NOTHING,)
+            return Judgement(self.name, all_good(count), no_reasons(count), texts, self._leans_on)
         states = np.full(count, State.GOOD, np.uint8)
         indices = np.zeros(count, np.intp)
         reasons = Reasons()
@@ -72,14 +73,13 @@ class EvidenceCheck:
         return unusable_judgement(self.name, frequencies, states, indices, reasons, self._leans_on)
 
     def _all_speak(self, frequencies: Frequencies) -> bool:
-        """Whether everything speaks for one gate: the usual case."""
-        tap_offset = float(frequencies.tap_offset[0])
+        """Whether everything speaks for every gate: the usual case."""
         if self._missing or (self._needs_witness and not self._witnesses):
             return False
-        if tap_offset != tap_offset or frequencies.offset[0] != frequencies.offset[0]:
+        if not is_derived(frequencies):
             return False
-        stop_ns = int(frequencies.stop_ns[0])
-        return all(track.is_inside(stop_ns, tap_offset) for track in self._tracks)
+        stop_ns, tap_offset = frequencies.stop_ns, frequencies.tap_offset
+        return all(track.all_inside(stop_ns, tap_offset) for track in self._tracks)
 
     def _apply(
         self,

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from labref.checks.base import Reasons, unusable_judgement
+from labref.checks.base import Reasons, is_derived, unusable_judgement
 from labref.checks.witness import Comparison, WitnessTrack, names
 from labref.hookspecs import hookimpl
 from labref.model.readings import Floats, Readings
@@ -68,8 +68,8 @@ class ToothCheck:
         for track in self._tracks:
             track.see(readings)
         count = len(frequencies)
-        if count == 1 and self._is_plain(frequencies):
-            return Judgement(self.name, all_good(1), no_reasons(1), (NOTHING,), ())
+        if count and self._is_plain(frequencies):
+            return Judgement(self.name, all_good(count), no_reasons(count), (NOTHING,), ())
         states = np.full(count, State.GOOD, np.uint8)
         indices = np.zeros(count, np.intp)
         reasons = Reasons()
@@ -79,10 +79,9 @@ class ToothCheck:
         return unusable_judgement(self.name, frequencies, states, indices, reasons)
 
     def _is_plain(self, frequencies: Frequencies) -> bool:
-        tap_offset = float(frequencies.tap_offset[0])
-        stop_ns = int(frequencies.stop_ns[0])
-        return frequencies.offset[0] == frequencies.offset[0] and all(
-            track.is_inside(stop_ns, tap_offset) for track in self._tracks
+        stop_ns, tap_offset = frequencies.stop_ns, frequencies.tap_offset
+        return is_derived(frequencies) and all(
+            track.all_inside(stop_ns, tap_offset) for track in self._tracks
         )
 
     def _compare(

@@ -45,7 +45,7 @@ def lab_text() -> str:
             f'[channels.{name}_wm]\nnominal_hz = {nominal}\ngroup = "c"\nu = 3e6\nsigma = 1e6\n{feed()}'
             f'[lasers.{name}]\ncomb = "main"\nn = {n}\nbeat = "{name}_beat"\n'
             f'[witnesses.{name}_wm]\nkind = "frequency"\nchannel = "{name}_wm"\nlaser = "{name}"\n'
-            'within = 60e6\ncalibrated_by = "an iodine line"\n'
+            'within = 15e6\ncalibrated_by = "an iodine line"\n'
             f'[transitions.{name}_at_atoms]\nlaser = "{name}"\ntarget_hz = {nominal}\ntarget_u_hz = 1\n'
             f'tolerance_hz = 1e6\nwitnesses = ["{name}_wm"]\nunwatched = ["noise"]\n'
         )

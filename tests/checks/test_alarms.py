@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from labref.checks.alarms import Alarms
@@ -81,6 +81,7 @@ def test_a_latching_alarm_waits_for_a_person() -> None:
     assert [alarm.level for alarm in feed(alarms, "g")] == [AlarmLevel.CLEAR]
 
 
+@example("gggubb", [5], 0, 2)
 @given(
     st.text("gbu", min_size=1, max_size=40),
     st.lists(st.integers(0, 9), min_size=1, max_size=40),
