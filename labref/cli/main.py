@@ -28,6 +28,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "Record an instrument's exchange as a transcript test.",
     ),
     "run": ("labref.cli.run", "Read a lab's instruments and judge until stopped."),
+    "shots": ("labref.cli.shots", "What the light was during every shot of a night."),
     "simulate": ("labref.cli.simulate", "Simulated instruments for a lab file."),
     "stability": ("labref.cli.stability", "Deviations with bounds from a trace or a text file."),
     "status": ("labref.cli.status", "Ask a running session."),
