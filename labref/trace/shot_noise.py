@@ -34,9 +34,10 @@ FEWEST_TERMS = 16
 # one: common practice, no source).
 _COST = 5.0
 _POWERS = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
-_SUBSETS = [
-    list(chosen) for n in range(1, 6) for chosen in itertools.combinations(range(len(_POWERS)), n)
-]
+# Every choice of at least one of the five powers, bool (31, 5).
+_SUBSETS = np.array(list(itertools.product([False, True], repeat=len(_POWERS))))[1:]
+# So little that no answer changes; a singular choice is then merely a bad one.
+_RIDGE = 1e-13
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,19 +144,15 @@ def _fit(m: Floats, variance: Floats, edf: Floats) -> Floats:
 def _best_subset(rows: Floats, wanted: Floats) -> Floats:
     scale = np.linalg.norm(rows, axis=0)
     rows = rows / scale
-    square, right, total = rows.T @ rows, rows.T @ wanted, float(wanted @ wanted)
-    best, lowest = np.zeros(len(_POWERS)), math.inf
-    for chosen in _SUBSETS:
-        if len(chosen) > len(wanted):
-            break
-        part = right[chosen]
-        try:
-            x = np.linalg.solve(square[np.ix_(chosen, chosen)], part)
-        except np.linalg.LinAlgError:
-            continue
-        cost = total - float(part @ x) + _COST * len(chosen)
-        if cost < lowest and x.min() >= 0:
-            best, lowest = np.zeros(len(_POWERS)), cost
-            best[chosen] = x
-    powers: Floats = best / scale
+    chosen = _SUBSETS[_SUBSETS.sum(axis=1) <= len(wanted)]
+    # All subsets in one call: what is not chosen has a one on the diagonal and zero beside it.
+    square = np.where(chosen[:, :, None] & chosen[:, None, :], rows.T @ rows, 0.0)
+    square += np.eye(len(_POWERS)) * np.where(chosen, _RIDGE, 1.0)[:, None, :]
+    right = np.where(chosen, rows.T @ wanted, 0.0)
+    x = np.linalg.solve(square, right[:, :, None])[:, :, 0]
+    cost = _COST * chosen.sum(axis=1) - np.einsum("ij,ij->i", right, x)
+    cost[x.min(axis=1) < 0] = math.inf
+    if not np.isfinite(cost).any():
+        return np.zeros(len(_POWERS))
+    powers: Floats = x[int(np.argmin(cost))] / scale
     return powers

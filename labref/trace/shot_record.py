@@ -127,19 +127,12 @@ def _parts(
     mismatch = _mismatch(facts, used, window, 0) * gate_s  # of white noise, in units of V
     shared = min(counting / squares, white) * min(squares, mismatch)
     edges = noise.edge_hz2 / 2 * _edge_squares(used)
-    return (
-        math.sqrt(counting + edges),
-        math.sqrt(max(0.0, light(0) - shared)),
-        _alignment(light, clock.u_ns),
-    )
-
-
-def _alignment(light: _Light, u_ns: int) -> float:
-    """What one standard uncertainty of the window's place adds, either way, in Hz."""
-    if not u_ns:
-        return 0.0
-    moved = (light(u_ns) + light(-u_ns)) / 2
-    return math.sqrt(max(0.0, moved - light(0)))
+    here = light(0)
+    aligned = 0.0
+    if clock.u_ns:  # one standard uncertainty of the window's place, either way
+        moved = (light(clock.u_ns) + light(-clock.u_ns)) / 2
+        aligned = math.sqrt(max(0.0, moved - here))
+    return math.sqrt(counting + edges), math.sqrt(max(0.0, here - shared)), aligned
 
 
 @dataclass(frozen=True, slots=True, eq=False)
