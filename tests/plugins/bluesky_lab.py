@@ -23,7 +23,11 @@ class Lab:
     """``with Lab(...) as lab``: gates run; ``excursions``: gate numbers that are out."""
 
     def __init__(
-        self, out: Path | None = None, excursions: set[int] | None = None, pace_s: float = 5e-4
+        self,
+        out: Path | None = None,
+        excursions: set[int] | None = None,
+        pace_s: float = 5e-4,
+        late: bool = False,
     ) -> None:
         self.bench = MemoryBench(comb_lab(("sigma = 1e-5", "sigma = 1e-7")), out=out)
         self.session = self.bench.session
@@ -32,15 +36,23 @@ class Lab:
         self.waiting: list[tuple[int, DeviceStatus]] = []
         self._gate = 0
         self._pace_s = pace_s
+        self._late = late
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
 
     def gate(self) -> None:
-        """One gate of everything, and a look."""
+        """One gate of everything, and a look; ``late``: the look comes after the next pause.
+
+        A detector is done when its exposure is, a verdict a little after its gate: so with a
+        late look the engine has read the detector before anybody knows that the light was bad.
+        """
+        if self._late:
+            self.watch.look()
         beat = OUT_HZ if self._gate in self.excursions else 0.0
         self._gate += 1
         self.bench.run({"f_rep": [0.0], "f_ceo": [0.0], "beat": [beat], "wm": [0.0]})
-        self.watch.look()
+        if not self._late:
+            self.watch.look()
         for entry in list(self.waiting):
             if self._gate >= entry[0]:
                 self.waiting.remove(entry)

@@ -125,7 +125,7 @@ def test_200_points_with_20_excursions_keep_no_bad_point(
 ) -> None:
     run, documents = engine
     suspenders = importlib.import_module("bluesky.suspenders")
-    with labs.Lab(excursions=labs.excursions_of(20)) as lab:
+    with labs.Lab(excursions=labs.excursions_of(20), late=True) as lab:
         window = PointWindow(lab.watch, [CLOCK])
         detector = labs.Detector(lab)
         run.install_suspender(suspenders.SuspendBoolLow(GoodSignal(lab.watch, [CLOCK])))
