@@ -48,7 +48,7 @@ def command(seconds: float, out: Path, seed: int, plain: bool, no_faults: bool) 
         faults = FaultLines(_say if plain else None)
         tally = Tally()
         lab, plugins = load(lab_file, [("summary", tally), ("fault lines", faults)])
-        follow(lab, plugins, out / "trace", seconds, plain, tally)
+        follow(lab, plugins, out / "trace", seconds, plain, tally, lambda: bool(faults.standing))
     click.echo(f"lab file: {lab_file}")
     _judge(faults, no_faults)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -43,15 +44,21 @@ def command(lab_file: Path, out: Path, seconds: float | None, plain: bool) -> No
 
 
 def follow(
-    lab: Lab, plugins: Any, out: Path, seconds: float | None, plain: bool, tally: Tally
+    lab: Lab,
+    plugins: Any,
+    out: Path,
+    seconds: float | None,
+    plain: bool,
+    tally: Tally,
+    go_on: Callable[[], bool] = lambda: False,
 ) -> None:
-    """Run a session to its end, watched; print the summary."""
+    """Run a session to its end, watched; print the summary. ``go_on``: see `watch`."""
     console = Console()
     session = live_session(lab, plugins, out)
     with stop_signals() as stop, session, StatusSocket(session, out):
         begun_s = session.clock.monotonic_s()
         session.start()
-        watch(session, console, stop, seconds, plain)
+        watch(session, console, stop, seconds, plain, go_on)
         spent_s = session.clock.monotonic_s() - begun_s
         written = session.stop("stopped by a person" if stop.is_set() else "time is over")
     extra = {

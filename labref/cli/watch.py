@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from rich.console import Console, Group, RenderableType
@@ -17,6 +17,7 @@ from labref.model.times import iso
 from labref.session.session import Session
 
 _REFRESH_S = 0.25
+LONGEST_GRACE_S = 20.0
 
 
 @contextmanager
@@ -35,13 +36,29 @@ def stop_signals() -> Iterator[threading.Event]:
 
 
 def watch(
-    session: Session, console: Console, stop: threading.Event, seconds: float | None, plain: bool
+    session: Session,
+    console: Console,
+    stop: threading.Event,
+    seconds: float | None,
+    plain: bool,
+    go_on: Callable[[], bool] = lambda: False,
 ) -> None:
-    """Show the live table (or, ``plain``, nothing) until ``stop`` or for ``seconds``."""
+    """Show the live table (or, ``plain``, nothing) until ``stop`` or for ``seconds``.
+
+    While ``go_on`` says so, up to 20 s are added: what was raised may still clear.
+    """
     clock = session.clock
     begun_s = clock.monotonic_s()
+
+    def is_over() -> bool:
+        spent_s = clock.monotonic_s() - begun_s
+        if seconds is None or spent_s < seconds:
+            return False
+        return spent_s >= seconds + LONGEST_GRACE_S or not go_on()
+
     if plain or not console.is_terminal:
-        stop.wait(seconds)
+        while not stop.wait(_REFRESH_S) and not is_over():
+            pass
         return
     bar = Progress(
         TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn(), console=console
@@ -52,7 +69,7 @@ def watch(
             spent_s = clock.monotonic_s() - begun_s
             bar.update(task, completed=spent_s)
             live.update(_screen(session, console, bar))
-            if seconds is not None and spent_s >= seconds:
+            if is_over():
                 break
             stop.wait(_REFRESH_S)
 

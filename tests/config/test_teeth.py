@@ -65,7 +65,7 @@ def test_a_witness_that_may_mistake_the_sign(warnings: Any) -> None:
 
 
 def test_a_sign_of_f_ceo_that_no_witness_can_tell(warnings: Any) -> None:
-    # f_ceo's other sign is 40 MHz away: 20 MHz + 5 * 5 MHz is more.
+    # The other sign of f_ceo is 40 MHz away: 20 MHz + 5 * 5 MHz is more.
     assert warnings(("within = 10e6", "within = 20e6")) == [
         "lab.toml:36: combs.main: no witness can tell the sign of its f_ceo from the other: dated "
         "evidence would (M17)"
@@ -83,7 +83,7 @@ def test_records_of_integers(lab: Any) -> None:
     n = loaded.integers["lasers.clock.n"]
     assert (n.value, n.k, n.f_rep_hz) == (1644168, 4.0, "250000000.5")
     assert n.found_ns == 1793527200 * 10**9
-    # All signs open: f_ceo's other sign is 40 MHz away, half of it is the margin.
+    # All signs open: the other sign of f_ceo is 40 MHz away, half of it is the margin.
     assert n.margin_hz == loaded.integers["lasers.clock.sign"].margin_hz == 20e6
     assert loaded.integers["combs.main.f_ceo_sign"].margin_hz == 7e6
 

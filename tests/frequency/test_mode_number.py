@@ -57,7 +57,7 @@ def test_two_plausible_candidates_are_always_refused(
         (m, s)
         for m in range(max(1, n - reach), n + reach + 1)
         for s in BOTH
-        if abs(m * f_rep + ceo + s * beat - coarse) <= window
+        if abs(m * f_rep + s * beat + ceo - coarse) <= window
     ]
     if len(truth) == 1:
         best = from_coarse(Coarse(coarse, u), lines, k).best
