@@ -225,9 +225,16 @@ class Trace:
         return self.state(transition, start_ns, stop_ns).truth
 
     def state(self, transition: str, start_ns: int, stop_ns: int) -> State:
-        """The state of a whole window (rule M4): good only if good gates cover all of it."""
+        """The state of a whole window (rule M4): good only if good gates cover all of it.
+
+        Unknown where a chunk of it cannot be read: `labref verify` says which.
+        """
         self._check_transition(transition)
-        parts = list(self.columns(transition, ("time_ns", "gate_ns", "state"), start_ns, stop_ns))
+        wanted = ("time_ns", "gate_ns", "state")
+        try:
+            parts = list(self.columns(transition, wanted, start_ns, stop_ns))
+        except OSError:  # a checksum that fails: what cannot be read is not known
+            return State.UNKNOWN
         if not parts:
             return State.UNKNOWN
         start, gate, state = (np.concatenate(column) for column in zip(*parts, strict=True))

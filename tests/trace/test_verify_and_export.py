@@ -43,11 +43,11 @@ def run(command, *arguments):
 
 
 def flip(path, dataset: str) -> None:
-    """Change one byte of a dataset's first chunk on the disk."""
+    """Change one byte in the middle of a dataset's first chunk on the disk."""
     with h5py.File(path, "r") as file:
-        offset = file[dataset].id.get_chunk_info(0).byte_offset
+        chunk = file[dataset].id.get_chunk_info(0)
     data = bytearray(path.read_bytes())
-    data[offset + 20] ^= 0x10
+    data[chunk.byte_offset + chunk.size // 2] ^= 0x10
     path.write_bytes(bytes(data))
 
 
@@ -89,6 +89,21 @@ def test_damage_in_one_segment_hides_no_other(record, start_ns):
         begin = start_ns + 600 * GATE_NS
         assert trace.was_good("clock729", begin, begin + GATE_NS) is None
         assert trace.was_good("clock729", start_ns, start_ns + GATE_NS) is True
+
+
+@pytest.mark.parametrize("column", ["state", "time_ns"])
+def test_a_chunk_that_cannot_be_read_is_unknown_never_good(record, start_ns, column):
+    first = min(record.glob("*-001.h5"))
+    with open_trace(record) as trace:
+        assert trace.was_good("clock729", start_ns, start_ns + GATE_NS) is True
+    with h5py.File(first, "r") as file:
+        # Equal gates share one time axis: the chunk stands in the first series that has it.
+        dataset = file[f"entry/clock729/{column}"].name
+    flip(first, dataset)
+    with open_trace(record) as trace:
+        assert trace.was_good("clock729", start_ns, start_ns + GATE_NS) is None
+        later = start_ns + 600 * GATE_NS
+        assert trace.was_good("clock729", later, later + GATE_NS) is True
 
 
 def test_verify_finds_every_flipped_byte(record):
