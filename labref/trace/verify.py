@@ -165,7 +165,10 @@ def _check_flags(report: FileReport, table: Table, flags: Array) -> None:
 
 
 def _check_states(report: FileReport, entry: Entry, table: Table) -> None:
-    state = entry.read(table.name, "state")
+    try:
+        state = entry.read(table.name, "state")
+    except OSError:
+        return  # reported before
     if bool((state > 2).any()):
         report.damage.append(f"{table.name}: states that are none of unknown, good, bad")
 
