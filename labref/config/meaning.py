@@ -73,10 +73,14 @@ def _given(table: LineTable) -> dict[str, Any]:
 def _ask_plugins(draft: Draft, lab: Lab) -> None:
     """A plugin's table may check itself against the lab: ``check_lab(lab)`` gives (path, what)."""
     for name, table in draft.document.plugin_tables.items():
-        check = getattr(table, "check_lab", None)
-        if check is not None:
-            for path, what in check(lab):
-                draft.complaints.problem((name, *path), what)
+        # [table.NAME] entries each check themselves, as a plain [table] does.
+        many = isinstance(table, dict)
+        for key, entry in table.items() if many else (("", table),):
+            check = getattr(entry, "check_lab", None)
+            if check is not None:
+                for path, what in check(lab):
+                    where = (name, key, *path) if many else (name, *path)
+                    draft.complaints.problem(where, what)
 
 
 def _lab(draft: Draft) -> Lab:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from labref.actuation.base import Actuator
 from labref.checks.alarms import Alarms
 from labref.checks.base import Check
 from labref.config.lab import Lab
@@ -38,8 +39,12 @@ def assemble(
     plugins: Plugins,
     clock: Clock,
     writer: TraceWriter | None,
+    actuators: Sequence[Actuator] = (),
 ) -> Parts:
-    """Return the parts of a pass. Raises InputError where a check or plugin is missing."""
+    """Return the parts of a pass. Raises InputError where a check or plugin is missing.
+
+    ``actuators`` may bring checks of their own; they act only where the session lets them.
+    """
     if not lab.transitions:
         raise InputError(f"{lab.file}: no [transitions.*]: there is nothing to watch")
     transitions = list(lab.transitions.values())
@@ -50,7 +55,7 @@ def assemble(
         clock=clock,
         sources=list(sources),
         deriver=Deriver(transitions, lab.channels),
-        judge=Judge(_checks(lab, plugins), list(lab.transitions)),
+        judge=Judge(_checks(lab, plugins, actuators), list(lab.transitions)),
         announcer=Announcer(plugins),
         standings=Standings(lab.transitions, clock),
         store=writer,
@@ -76,9 +81,10 @@ def trace_writer(lab: Lab, folder: Path, clock: Clock, segment_s: float) -> Trac
     return TraceWriter(folder, layout_of(lab), clock=clock, segment_s=segment_s, start_ns=start_ns)
 
 
-def _checks(lab: Lab, plugins: Plugins) -> list[Check]:
+def _checks(lab: Lab, plugins: Plugins, actuators: Sequence[Actuator]) -> list[Check]:
     checks: list[Check] = []
-    for plugin, answers in plugins.ask("register_checks", lab=lab):
+    asked = plugins.ask("register_checks", lab=lab)
+    for plugin, answers in [*asked, *((actuator.name, actuator.checks) for actuator in actuators)]:
         for check in answers:
             if not isinstance(check, Check):
                 raise InputError(f"plugin {plugin!r}: {check!r} is not a check")

@@ -6,13 +6,14 @@ bottom. Figures of its cost are in tests/benchmarks.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
+from labref.actuation.herald import Told
 from labref.checks.alarms import Alarms
 from labref.config.lab import Lab
 from labref.model.fault import Fault
@@ -33,6 +34,8 @@ from labref.session.standing import Standings
 from labref.session.status import Status
 
 TRIM_EVERY = 16  # passes
+# An instrument of which this is said is no longer the one that somebody armed.
+DISARMING = frozenset(["link", "identity", "settings", "driver"])
 
 States = npt.NDArray[np.uint8]
 
@@ -62,6 +65,19 @@ class Store(Protocol):
         ...
 
 
+class Acts(Protocol):
+    """What moves outputs: one step of each attempt a pass, off until a person armed it."""
+
+    def act(
+        self,
+        readings: Mapping[str, Readings],
+        results: Mapping[str, tuple[Result, ...]],
+        changed: Sequence[tuple[str, str]],
+    ) -> Told:
+        """Take one step; ``changed``: instruments that are no longer what they were, and why."""
+        ...
+
+
 @dataclass
 class Parts:
     """Everything a pass works on, put together by the session."""
@@ -74,6 +90,8 @@ class Parts:
     announcer: Announcer
     standings: Standings
     store: Store | None
+    acts: Acts | None = None
+    changed: list[tuple[str, str]] = field(default_factory=list)
     readers: list[Reader] = field(default_factory=list)
     scatter: dict[str, Scatter] = field(default_factory=dict)
     recent: dict[str, Recent] = field(default_factory=dict)
@@ -106,6 +124,7 @@ def run_pass(parts: Parts) -> Status:
     parts.passes += 1
     status = parts.standings.update(parts.passes, results, parts.alarms)
     tell(parts, new, results, alarms, now_ns)
+    act(parts, new, results, now_ns)
     if parts.passes % TRIM_EVERY == 0:
         trim(parts)
     return status
@@ -117,6 +136,8 @@ def collect(parts: Parts) -> dict[str, Readings]:
     for reader in parts.readers:
         for fault in reader.faults():
             _instrument_fault(parts.announcer, fault)
+            if fault.begins and fault.kind in DISARMING:
+                parts.changed.append((fault.instrument, fault.text))
     for source in parts.sources:
         for block in source.collect():
             if not len(block):
@@ -230,6 +251,31 @@ def tell(
         parts.announcer.tell("on_results", now_ns, results=tuple(results))
     for alarm in alarms:
         parts.announcer.tell("on_alarm", now_ns, alarm=alarm)
+
+
+def act(parts: Parts, new: Mapping[str, Readings], results: Sequence[Result], now_ns: int) -> None:
+    """Let every attempt take at most one step, last of all; what was done is stored, then told."""
+    changed, parts.changed = parts.changed, []
+    if parts.acts is None:
+        return
+    found: dict[str, tuple[Result, ...]] = {}
+    for result in results:
+        found[_name(result)] = (*found.get(_name(result), ()), result)
+    announce(parts, parts.acts.act(new, found, changed), now_ns)
+
+
+def announce(parts: Parts, told: Told, now_ns: int) -> None:
+    """Store and tell what actuators did, and what went wrong with them."""
+    if parts.store is not None:
+        try:
+            for attempt in told.attempts:
+                parts.store.message(attempt.time_ns, f"attempt {attempt.phase.value}", str(attempt))
+        except Exception as error:  # noqa: BLE001 - measuring goes on when recording cannot
+            parts.announcer.fault(Fault("trace", f"message not recorded: {error}", now_ns))
+    for attempt in told.attempts:
+        parts.announcer.tell("on_attempt", now_ns, attempt=attempt)
+    for fault in told.faults:
+        parts.announcer.fault(fault)
 
 
 def trim(parts: Parts) -> None:

@@ -12,11 +12,12 @@ With a virtual clock there are no threads: `wait_good` steps by itself.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from labref.actuation.base import Port
 from labref.config.lab import Lab
 from labref.model.errors import InputError
 from labref.model.fault import Fault
@@ -25,8 +26,9 @@ from labref.model.shot import WindowClock
 from labref.model.times import Clock, RealClock
 from labref.model.window import WindowMean
 from labref.plugins import Plugins
+from labref.session.acting import actuators_of, ports_of, runner_of
 from labref.session.assemble import assemble, trace_writer
-from labref.session.cycle import run_pass
+from labref.session.cycle import announce, run_pass
 from labref.session.memory import MemorySource
 from labref.session.questions import Questions
 from labref.session.shots import Shot, shots_of
@@ -36,6 +38,8 @@ from labref.session.status import Status
 # Woken by data, at most every 2 ms and at least every 100 ms.
 LONGEST_WAIT_S = 0.1
 SHORTEST_WAIT_S = 0.002
+# Outputs that are not at their safe value by then stay where they are: in their harmless range.
+LONGEST_WIND_DOWN_S = 10.0
 
 
 class Session:
@@ -44,6 +48,8 @@ class Session:
     ``plugins``: loaded plugins (`labref.plugins.load_plugins`). ``segment_s``: span of a live
     segment of the trace, in the readings' own time. Raises InputError where the lab
     cannot be watched (a transition that no check judges).
+    ``ports``: outputs of the experiment's own, by name of their ``[outputs.NAME]``; those of
+    instruments that ``sources`` read are found. With ``rehearse`` nothing moves and a log is kept.
     """
 
     def __init__(
@@ -55,13 +61,21 @@ class Session:
         out: Path | str | None = None,
         clock: Clock | None = None,
         segment_s: float = 3600.0,
+        ports: Mapping[str, Port] | None = None,
+        rehearse: bool = False,
     ) -> None:
         self.lab = lab
         self.clock: Clock = RealClock() if clock is None else clock
         self._woken = threading.Event()
         self._pushed = MemorySource("push", self._woken.set)
         self._writer = None if out is None else trace_writer(lab, Path(out), self.clock, segment_s)
-        self._parts = assemble(lab, [*sources, self._pushed], plugins, self.clock, self._writer)
+        reach = {**ports_of(lab, sources), **(ports or {})}
+        actuators = actuators_of(lab, plugins, reach)
+        self._parts = assemble(
+            lab, [*sources, self._pushed], plugins, self.clock, self._writer, actuators
+        )
+        self.actuation = runner_of(lab, actuators, reach, plugins, self.clock, rehearse=rehearse)
+        self._parts.acts = self.actuation
         self._questions = Questions(self._parts, None if out is None else Path(out))
         self._status = self._parts.standings.first()
         self._sources = list(sources)
@@ -171,6 +185,7 @@ class Session:
         if self._thread is not None:
             self._thread.join()
             self._thread = None
+        self._wind_down(reason)
         self._closed = True
         for source in self._sources:
             source.stop()
@@ -181,6 +196,21 @@ class Session:
             return []
         self._parts.close_validity()
         return self._writer.close()
+
+    def _wind_down(self, reason: str) -> None:
+        """Bring every attempt to its safe action while the readers still run; never for long."""
+        acts = self.actuation
+        if acts is None:
+            return
+        acts.wind_down(f"session {reason}")
+        end_s = self.clock.monotonic_s() + LONGEST_WIND_DOWN_S
+        try:
+            while self._begun and not acts.quiet and self.clock.monotonic_s() < end_s:
+                run_pass(self._parts)
+                self.clock.wait(SHORTEST_WAIT_S)
+        except Exception as error:  # noqa: BLE001 - the session must end whatever fails
+            self._parts.announcer.fault(Fault("pass", repr(error), self.clock.now_ns()))
+        announce(self._parts, acts.close(), self.clock.now_ns())
 
     def wake(self) -> None:
         """Say that data is there: sources call it, the pass's thread wakes."""
