@@ -70,6 +70,7 @@ class Desk:
             self._why_not(actuator)
             if not self.rehearsal:
                 self._record.lock()
+                self._heed_others(actuator)
                 now_ns = self._clock.now_ns()
                 self._record.write(now_ns, "armed", actuator=actuator.name, by=request.by)
             self._take(actuator.name, request.by)
@@ -155,6 +156,16 @@ class Desk:
             known = ", ".join(sorted(self._actuators)) or "none"
             raise InputError(f"no actuator {name!r}; this lab has: {known}")
         return self._actuators[name]
+
+    def _heed_others(self, actuator: Actuator) -> None:
+        """Somebody may have taken hands-on in another session of this lab file meanwhile."""
+        held = self._record.left_behind().hands_on
+        if held is not None:
+            self.restore(*held)
+        if why := self.hands_on_now(self._clock.now_ns()):
+            if not self._arms.armed:
+                self._record.unlock()
+            raise RefusedError(f"{actuator.name}: {why}")
 
     def _closed_outputs(self, actuator: Actuator) -> list[str]:
         return [name for name in actuator.outputs if not self._hands[name].spec.enabled]

@@ -62,7 +62,8 @@ class Record:
             return LeftBehind()
         try:
             with self.path.open("rb") as file:
-                fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+                if not self._locked:
+                    fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
                 size = file.seek(0, os.SEEK_END)
                 file.seek(max(0, size - _TAIL_BYTES))
                 lines = file.read().split(b"\n")
