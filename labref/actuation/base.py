@@ -120,6 +120,7 @@ class Seen:
     results: Mapping[str, tuple[Result, ...]] = field(default_factory=dict)
     outputs: Mapping[str, Fraction | None] = field(default_factory=dict)
     read_backs: Mapping[str, Fraction | None] = field(default_factory=dict)
+    rehearsal: bool = False
 
 
 Walk = Generator[Step, Seen, Outcome]

@@ -56,7 +56,9 @@ def spec_of(name: str, table: OutputTable, channels: Mapping[str, Channel]) -> O
     """The lab file's table with exact numbers."""
     channel = channels[table.channel]
     low, high = (Fraction(x) for x in table.harmless)
-    safe = table.safe if isinstance(table.safe, str) else Fraction(table.safe)
+    safe: Literal["hold", "off"] | Fraction = "off" if table.safe == "off" else "hold"
+    if table.ramp_to is not None:
+        safe = Fraction(table.ramp_to)
     agree = (high - low) / 10**6 if table.agree is None else Fraction(table.agree)
     return OutputSpec(
         name,

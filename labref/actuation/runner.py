@@ -147,6 +147,7 @@ class Runner:
             results,
             {name: hand.value for name, hand in self._hands.items()},
             {name: hand.read_back(now_ns) for name, hand in self._hands.items()},
+            self.desk.rehearsal,
         )
 
     def _guard(self, seen: Seen, changed: Iterable[tuple[str, str]]) -> None:

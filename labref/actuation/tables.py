@@ -7,7 +7,6 @@ clears an interlock or writes an RF level: those words are refused (S2).
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from decimal import Decimal
 from typing import Annotated, Any, Literal
 
 from labref.config.fields import (
@@ -40,8 +39,8 @@ class OutputTable(Table, frozen=True, kw_only=True):
     instrument that reads it back, so that every move is in the trace. ``limits`` is what may ever
     be asked for; ``harmless`` the range in which it may be left for ever, because the process may
     die at any moment: nothing is moved out of it. ``largest_step`` and ``slew_per_s`` bound
-    each write and their pace; ``safe`` is what an abort does: "hold", "off" (by the setter ``off``,
-    which is only ever given 0) or a value to ramp to. Class b outputs need a ``reason``.
+    each write and their pace; ``safe`` is what an abort does: "hold", "ramp" (to ``ramp_to``) or
+    "off" (by the setter ``off``, which is only ever given 0). Class b outputs need a ``reason``.
     """
 
     instrument: Annotated[InstrumentName, needed("the instrument that it belongs to")]
@@ -52,7 +51,8 @@ class OutputTable(Table, frozen=True, kw_only=True):
     harmless: Annotated[tuple[Number, Number], needed("[lower, upper] in which it may be left")]
     largest_step: Annotated[Positive, needed("the largest single write, in the output's unit")]
     slew_per_s: Annotated[Positive, needed("how fast it may move, per second")]
-    safe: Annotated[Literal["hold", "off"] | Number, needed("hold, off, or a value to ramp to")]
+    safe: Annotated[Literal["hold", "off", "ramp"], needed("'hold', 'off' or 'ramp'")]
+    ramp_to: Number | None = None
     off: str | None = None
     reason: str = ""
     agree: Positive | None = None
@@ -66,8 +66,10 @@ class OutputTable(Table, frozen=True, kw_only=True):
             yield ("limits",), f"[{low}, {high}]: the lower limit comes first and is smaller"
         if not (low <= inner[0] < inner[1] <= high):
             yield ("harmless",), "the harmless range lies within the limits, lower end first"
-        if isinstance(self.safe, int | Decimal) and not inner[0] <= self.safe <= inner[1]:
-            yield ("safe",), f"{self.safe} is outside the harmless range"
+        if (self.safe == "ramp") != (self.ramp_to is not None):
+            yield ("ramp_to",), "safe = 'ramp' and the value to ramp to go together"
+        if self.ramp_to is not None and not inner[0] <= self.ramp_to <= inner[1]:
+            yield ("ramp_to",), f"{self.ramp_to} is outside the harmless range"
         if (self.safe == "off") != (self.off is not None):
             yield ("off",), "safe = 'off' and the setter that switches it off go together"
         if self.drives in CLASS_B and not self.reason.strip():

@@ -190,4 +190,5 @@ def _joined(gathered: list[Seen], last: Seen) -> Seen:
         {name: tuple(found) for name, found in results.items()},
         last.outputs,
         last.read_backs,
+        last.rehearsal,
     )
