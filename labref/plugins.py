@@ -145,6 +145,8 @@ def _register(plugins: Plugins, name: str, load: Callable[[], object]) -> None:
     plugin: object | None = None
     try:
         plugin = load()
+        if isinstance(plugin, type):
+            plugin = plugin()  # a plugin with a state of its own: one for each session's plugins
         plugins.manager.register(plugin, name)
         plugins.manager.check_pending()
     except Exception as error:  # noqa: BLE001 - one broken plugin must not stop the rest

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Mapping
+from dataclasses import replace
 from enum import Enum
 from fractions import Fraction
 
@@ -131,7 +132,10 @@ class Task:
                 self._goals[name] = safe
 
     def _resume(self, seen: Seen) -> None:
-        gathered, self._gathered = _joined(self._gathered, seen), []
+        # A write may have come to its end in this very pass.
+        present = {name: hand.value for name, hand in self._hands.items()}
+        last = replace(seen, outputs={**seen.outputs, **present})
+        gathered, self._gathered = _joined(self._gathered, last), []
         try:
             step = self._walk.send(gathered) if self._begun else next(self._walk)
             self._begun = True
@@ -174,8 +178,6 @@ class Task:
 
 def _joined(gathered: list[Seen], last: Seen) -> Seen:
     """All that came since the last step, as one."""
-    if not gathered:
-        return last
     readings: dict[str, list[Readings]] = {}
     results: dict[str, list[Result]] = {}
     for seen in gathered:

@@ -59,6 +59,8 @@ class Relock:
         self._comb = lab.transitions[table.transition].tap_equation.channels
         self._untrusted = ""
         self._lost_ns: int | None = None
+        self._odd_ns: int | None = None
+        self._was_lost = False
         self._running = False
         self._asked_person = False
         self.pending = ""
@@ -84,10 +86,12 @@ class Relock:
         if held is False:
             if self._lost_ns is None:
                 self._lost_ns = seen.now_ns
-            self._lose(seen)
+            self._doubt("it is not verified since the lock was lost", seen.now_ns, True)
         elif held:
             self._lost_ns = None
         self.verifier.see(seen)
+        if held and not self._running:
+            self._compare(seen)
         if self.pending and held and not self._running:
             self._look_by_the_way(seen)
 
@@ -102,7 +106,7 @@ class Relock:
         return self._untrusted
 
     def wanted(self, seen: Seen) -> str:
-        """An attempt is wanted when the lock is lost, or holds and nobody verified it."""
+        """An attempt is wanted when the lock is lost, or holds and its light is doubted."""
         held = self._lock.says(seen.now_ns)
         if held is False and self._lost_ns is not None:
             lost = (seen.now_ns - self._lost_ns) / NS_PER_S >= float(self.table.lost_s)
@@ -110,6 +114,18 @@ class Relock:
         if held and self.pending and not self._asked_person:
             return f"the lock holds, but {self.pending}"
         return ""
+
+    def _compare(self, seen: Seen) -> None:
+        """A lock that holds on a wrong tooth is lost too: the witness disagrees for a while."""
+        difference = self.verifier.coarse.difference(seen.now_ns)
+        if difference is None:
+            return
+        if abs(difference) <= float(self.table.k) * self.verifier.coarse.u_hz:
+            self._odd_ns = None
+        elif self._odd_ns is None:
+            self._odd_ns = seen.now_ns
+        elif not self.pending and seen.now_ns - self._odd_ns >= float(self.table.lost_s) * NS_PER_S:
+            self._doubt("the witness disagrees with the comb", self._odd_ns)
 
     def _look_at_references(self, seen: Seen) -> None:
         for name in self._comb:
@@ -121,11 +137,12 @@ class Relock:
                 elif self._untrusted.endswith(f" {name} is not trusted"):
                     self._untrusted = ""
 
-    def _lose(self, seen: Seen) -> None:
+    def _doubt(self, why: str, since_ns: int, was_lost: bool = False) -> None:
         self._asked_person = False
-        self.pending = "it is not verified since the lock was lost"
-        self.verifier.lost(seen.now_ns)
-        self.verifier.begin(seen.now_ns)
+        self._was_lost = self._was_lost or was_lost
+        self.pending = why
+        self.verifier.lost(since_ns)
+        self.verifier.begin(since_ns)
 
     def _look_by_the_way(self, seen: Seen) -> None:
         """Somebody else may have brought it back: the same evidence serves."""
@@ -134,7 +151,7 @@ class Relock:
             self._believe()
 
     def _believe(self) -> None:
-        self.pending = ""
+        self.pending, self._was_lost = "", False
         self.verifier.verified()
 
     # moving ------------------------------------------------------------------------------
@@ -173,6 +190,7 @@ class Relock:
                 return outcome
             wrong.append(str(float(place)))
             seen = yield from self._engage(False)
+        seen = yield Move(self.table.sweep, start)  # the next attempt begins where this one did
         span = f"{self.table.sweep_span} to either side of {float(start)!r}"
         also = f"; on a wrong tooth at {', '.join(wrong)}" if wrong else ""
         return Outcome(Ending.FAILED, f"swept {span}: nothing to believe{also}")
@@ -230,7 +248,12 @@ class Relock:
     def _answer(self, judged: Judged, seen: Seen) -> Outcome | None:
         if judged.answer is Answer.WRONG:
             self.pending = f"it sits on a wrong tooth: {judged.text}"
-            return None
+            if self._was_lost or self.verifier.has_second(judged):
+                return None
+            # One channel of one wavemeter against a lock that never opened: nobody can tell.
+            self._asked_person = True
+            text = f"{judged.text}, but its lock was never lost and no second witness says so"
+            return Outcome(Ending.REFUSED, text, (), True)
         if judged.answer is Answer.REFUSED:
             self._asked_person = True
             self.pending = f"the evidence is ambiguous: {judged.text}"

@@ -42,6 +42,11 @@ class WitnessTrack:
         self._stretch_ns: int | None = None
 
     @property
+    def u_hz(self) -> float:
+        """Standard uncertainty of one reading: constant part and declared noise."""
+        return float((self.witness.u_hz**2 + self.declared_sigma_hz**2) ** 0.5)
+
+    @property
     def channels(self) -> tuple[str, ...]:
         """What it reads."""
         return tuple(name for name, _ in self._terms)

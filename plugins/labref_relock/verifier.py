@@ -72,6 +72,10 @@ class Verifier:
             return None
         return judge(self._case(said, now_ns))
 
+    def has_second(self, judged: Judged) -> bool:
+        """Whether an independent second witness is among those that confirm."""
+        return any(track.witness.name in judged.confirmed_by for track in self._seconds)
+
     def verified(self) -> None:
         """It was believed: from here on a new history is written."""
         self._lost_ns = None

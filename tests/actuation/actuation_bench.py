@@ -186,7 +186,8 @@ class Script:
 
     def attempt(self, seen: Seen) -> Iterator[Any]:
         try:
-            for self.at, step in enumerate(self.steps):
+            for at, step in enumerate(self.steps):
+                self.at = at
                 if self.raise_at == self.at:
                     raise RuntimeError("the actuator's own mistake")
                 yield step

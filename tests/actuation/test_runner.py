@@ -120,7 +120,7 @@ def test_s5_a_changed_lab_file_disarms(ab: ModuleType, tmp_path: Path) -> None:
     file.write_text("labref = 1\n# another limit\n")
     moved = len(b.moves())
     b.live(3)
-    assert "lab file" in [a for a in b.told if a.phase.value == "disarmed"][0].text
+    assert "lab file" in next(a for a in b.told if a.phase.value == "disarmed").text
     assert len(b.moves()) <= moved + 21  # at most the second until the file is looked at
     with pytest.raises(RefusedError, match="lab file"):
         b.desk.ask_to_arm("script", "somebody")
@@ -288,7 +288,7 @@ def test_outside_the_harmless_range_the_attempt_fails_and_nothing_is_clipped(
     b.arm()
     b.live(3)
     assert b.moves() == []
-    assert "outside its harmless range" in [a for a in b.told if a.phase.value == "ended"][0].text
+    assert "outside its harmless range" in next(a for a in b.told if a.phase.value == "ended").text
     assert not b.desk.is_armed("script")
 
 

@@ -317,5 +317,3 @@ class World:
 
     def good(self) -> bool | None:
         return self.session.status.is_good("line_a")
-
-

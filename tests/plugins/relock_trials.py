@@ -1,8 +1,8 @@
-"""Many verifications after a relock: which tooth was caught, how the wavemeter was wrong, what came.
+"""Many verifications after a relock: which tooth was caught, how the wavemeter erred, what came.
 
-Each trial is a laser with a past, a loss, and a lock that holds on some tooth, its beat the same on
-every one. A tenth of the wavemeters are biased by up to one repetition rate, a third of those within
-5 u of exactly one: where a wrong tooth looks right.
+Each trial is a laser with a past, a loss, and a lock that holds on some tooth, its beat the same
+on every one. A tenth of the wavemeters are biased by up to one repetition rate, a third of those
+close to exactly one: where a wrong tooth looks right.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class Trials:
         self.counts: Counter[str] = Counter()
 
     def draw(self) -> Trial:
-        """Half of the relocks end on a wrong tooth at first; a tenth of the wavemeters is biased."""
+        """Half of the relocks end on a wrong tooth at first; a tenth of wavemeters is biased."""
         rng = self.rng
         tooth = 0 if rng.random() < 0.5 else int(rng.choice([-2, -1, 1, 2]))
         if rng.random() >= 0.1:

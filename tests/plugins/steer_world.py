@@ -50,7 +50,7 @@ def world(seed: int, days: float, dt_s: float = 10.0, steps: int = 6) -> World:
 
 
 def unsure() -> Bank:
-    """What a lab file says: walks wrong by factors of 2 and 5, coefficient of temperature unknown."""
+    """What a lab file says: walks wrong by factors of 2 and 5, temperature coefficient unknown."""
     return Bank(
         Model(
             walk_hz=2 * WALK_HZ,
