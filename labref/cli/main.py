@@ -17,6 +17,7 @@ from labref.model.errors import AmbiguousError, InputError, LabFileError, Labref
 
 # name: (module that defines `command`, what --help says)
 COMMANDS: dict[str, tuple[str, str]] = {
+    "act": ("labref.cli.act", "Arm, disarm or take hands-on in a running session."),
     "air": ("labref.cli.air", "Vacuum and air wavelength, frequency and index of air."),
     "check": ("labref.cli.check", "Check a lab file: all its errors, or what it means."),
     "demo": ("labref.cli.demo", "Watch a simulated ion-trap laboratory with three faults."),

@@ -17,6 +17,7 @@ from labref.cli.tally import Tally
 from labref.cli.watch import stop_signals, watch
 from labref.config.lab import Lab
 from labref.session.answering import StatusSocket
+from labref.session.control import Control, ControlSocket
 from labref.session.live import live_session
 
 
@@ -31,16 +32,20 @@ from labref.session.live import live_session
 )
 @click.option("--for", "seconds", type=Duration(), help="How long: 90s, 15min, 12h, 3d.")
 @click.option("--plain", is_flag=True, help="Lines for a log file instead of a live table.")
-def command(lab_file: Path, out: Path, seconds: float | None, plain: bool) -> None:
+@click.option(
+    "--rehearse", is_flag=True, help="Run actuators with their outputs replaced by a log."
+)
+def command(lab_file: Path, out: Path, seconds: float | None, plain: bool, rehearse: bool) -> None:
     """Read the instruments of LAB_FILE and judge every transition until stopped.
 
     SIGINT (Ctrl-C) and SIGTERM end it cleanly: the trace is sealed and a summary printed.
-    This command reads instruments and configures counters; it moves no output.
+    This command reads instruments and configures counters. It moves an output only if the lab
+    file opts it in and a person arms it while it runs (`labref act`); a start is always disarmed.
     """
     faults = FaultLines(click.echo if plain else None)
     tally = Tally()
     lab, plugins = load(lab_file, [("summary", tally), ("fault lines", faults)])
-    follow(lab, plugins, out, seconds, plain, tally)
+    follow(lab, plugins, out, seconds, plain, tally, rehearse=rehearse)
 
 
 def follow(
@@ -51,11 +56,18 @@ def follow(
     plain: bool,
     tally: Tally,
     go_on: Callable[[], bool] = lambda: False,
+    rehearse: bool = False,
 ) -> None:
     """Run a session to its end, watched; print the summary. ``go_on``: see `watch`."""
     console = Console()
-    session = live_session(lab, plugins, out)
-    with stop_signals() as stop, session, StatusSocket(session, out):
+    session = live_session(lab, plugins, out, rehearse=rehearse)
+    control = Control(session.actuation, session.clock)
+    with (
+        stop_signals() as stop,
+        session,
+        StatusSocket(session, out),
+        ControlSocket(control, out),
+    ):
         begun_s = session.clock.monotonic_s()
         session.start()
         watch(session, console, stop, seconds, plain, go_on)

@@ -28,16 +28,22 @@ class Wake:
 
 
 def live_session(
-    lab: Lab, plugins: Plugins, out: Path | None, clock: Clock | None = None
+    lab: Lab,
+    plugins: Plugins,
+    out: Path | None,
+    clock: Clock | None = None,
+    *,
+    rehearse: bool = False,
 ) -> Session:
     """Return a session that reads the lab's instruments, not started.
 
+    With ``rehearse`` its actuators run, and their outputs are replaced by a log (S7).
     Raises InputError naming the instrument where one cannot be understood.
     """
     clock = RealClock() if clock is None else clock
     sys.setswitchinterval(SWITCH_S)
     wake = Wake()
     readers = make_readers(lab, plugins, clock, wake)
-    session = Session(lab, readers, plugins, out=out, clock=clock)
+    session = Session(lab, readers, plugins, out=out, clock=clock, rehearse=rehearse)
     wake.session = session
     return session

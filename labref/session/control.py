@@ -1,0 +1,184 @@
+"""Arming from the same computer: a socket in the trace folder, for its owner only.
+
+One connection, one JSON line each way, closed. It reaches `labref.actuation.desk` and nothing
+else; no value of any output can be set through it. A service that arms from afar must say so
+(``remote``), and is refused unless the lab file permits it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import socket
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from labref.actuation.runner import Runner
+from labref.model.errors import InputError, LabrefError, LinkError, RefusedError
+from labref.model.times import NS_PER_S, Clock
+
+NAME = "act.sock"
+_LONGEST_S = 2.0
+_LONGEST_LINE = 65_536
+_LONGEST_HANDS_ON_S = 30 * 86_400
+
+
+class Control:
+    """Answers requests about one runner: plain values in, plain values out."""
+
+    def __init__(self, runner: Runner | None, clock: Clock) -> None:
+        self._runner, self._clock = runner, clock
+        self._words: dict[str, Callable[[dict[str, Any]], dict[str, Any]]] = {
+            "state": lambda _: {"state": self._known.state()},
+            "ask": self._ask,
+            "arm": self._arm,
+            "disarm": self._disarm,
+            "hands on": self._hands_on,
+            "hands off": self._hands_off,
+        }
+
+    def answer(self, line: bytes) -> dict[str, Any]:
+        """Answer one request; whatever is wrong becomes ``error``, never an exception."""
+        try:
+            request = json.loads(line)
+            if not isinstance(request, dict) or request.get("do") not in self._words:
+                raise InputError(f"one of {', '.join(self._words)} is meant")
+            return {"ok": True, **self._words[request["do"]](request)}
+        except (ValueError, LabrefError) as error:
+            return {"ok": False, "error": str(error), "refused": isinstance(error, RefusedError)}
+
+    @property
+    def _known(self) -> Runner:
+        if self._runner is None:
+            raise RefusedError("this lab file opts no actuator in: there is nothing to arm")
+        return self._runner
+
+    def _ask(self, request: dict[str, Any]) -> dict[str, Any]:
+        remote = request.get("remote") is not False
+        asked = self._known.desk.ask_to_arm(
+            _text(request, "actuator"), _text(request, "by"), remote=remote
+        )
+        return {"cautions": list(asked.cautions), "token": asked.token}
+
+    def _arm(self, request: dict[str, Any]) -> dict[str, Any]:
+        self._known.desk.arm(_text(request, "token"))
+        return {}
+
+    def _disarm(self, request: dict[str, Any]) -> dict[str, Any]:
+        name = request.get("actuator")
+        by = str(request.get("by") or "a person")
+        self._known.desk.disarm(None if name is None else str(name), by)
+        return {}
+
+    def _hands_on(self, request: dict[str, Any]) -> dict[str, Any]:
+        seconds = request.get("seconds")
+        if not isinstance(seconds, int | float) or not 0 < seconds <= _LONGEST_HANDS_ON_S:
+            raise InputError("hands-on lasts up to 30 days")
+        until_ns = self._clock.now_ns() + round(seconds * NS_PER_S)
+        self._known.desk.hands_on(_text(request, "by"), until_ns)
+        return {"until_ns": until_ns}
+
+    def _hands_off(self, request: dict[str, Any]) -> dict[str, Any]:
+        self._known.desk.hands_off(_text(request, "by"))
+        return {}
+
+
+def _text(request: dict[str, Any], key: str) -> str:
+    value = request.get(key)
+    if not isinstance(value, str) or not value.strip():
+        raise InputError(f"{key!r} is missing")
+    return value
+
+
+class ControlSocket:
+    """Answers while it is open: a context manager. Readable and writable by its owner only."""
+
+    def __init__(self, control: Control, folder: Path) -> None:
+        self._control, self._folder = control, folder
+        self._ending = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def __enter__(self) -> Self:
+        self._listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        with _short_path(self._folder) as path:
+            Path(path).unlink(missing_ok=True)
+            old_mask = os.umask(0o177)
+            try:
+                self._listener.bind(path)
+            finally:
+                os.umask(old_mask)
+        self._listener.listen(4)
+        self._listener.settimeout(0.2)
+        self._thread = threading.Thread(target=self._serve, name="labref control", daemon=True)
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._ending.set()
+        if self._thread is not None:
+            self._thread.join()
+        self._listener.close()
+        (self._folder / NAME).unlink(missing_ok=True)
+
+    def _serve(self) -> None:
+        while not self._ending.is_set():
+            try:
+                peer, _ = self._listener.accept()
+            except TimeoutError:
+                continue
+            with peer, contextlib.suppress(OSError):
+                peer.settimeout(_LONGEST_S)
+                answer = self._control.answer(_line(peer))
+                peer.sendall(json.dumps(answer).encode() + b"\n")
+
+
+def ask_control(folder: Path, **request: Any) -> dict[str, Any]:
+    """Ask the session that records into ``folder``. LinkError when none answers.
+
+    Raises RefusedError or InputError with what the session says.
+    """
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as peer:
+            peer.settimeout(_LONGEST_S)
+            with _short_path(folder) as path:
+                peer.connect(path)
+            peer.sendall(json.dumps(request).encode() + b"\n")
+            answer: dict[str, Any] = json.loads(_line(peer))
+    except (OSError, ValueError) as error:
+        raise LinkError(f"{folder}: no session answers there ({error})") from None
+    if not answer["ok"]:
+        raise (RefusedError if answer["refused"] else InputError)(answer["error"])
+    return answer
+
+
+def _line(peer: socket.socket) -> bytes:
+    data = b""
+    while b"\n" not in data and len(data) < _LONGEST_LINE:
+        part = peer.recv(4096)
+        if not part:
+            break
+        data += part
+    return data.partition(b"\n")[0]
+
+
+@contextlib.contextmanager
+def _short_path(folder: Path) -> Iterator[str]:
+    """A path of the socket that fits into the 107 bytes a socket address has."""
+    plain = str(folder / NAME)
+    if len(plain.encode()) < 100:
+        yield plain
+        return
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        yield f"/proc/self/fd/{descriptor}/{NAME}"
+    finally:
+        os.close(descriptor)
