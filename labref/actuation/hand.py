@@ -103,7 +103,7 @@ class Hand:
         new = readings.get(self.spec.channel)
         if new is None or not len(new):
             return
-        if not bool(new.usable[-1]):
+        if not new.ends_usable:
             self._read = None
             return
         value = self.spec.nominal + Fraction(float(new.offset[-1]))

@@ -29,7 +29,7 @@ class Level:
         new = readings.get(self.channel)
         if new is None or not len(new):
             return
-        usable = bool(new.usable[-1])
+        usable = new.ends_usable
         self._last = (int(new.stop_ns[-1]), float(new.offset[-1])) if usable else None
 
     def says(self, now_ns: int) -> bool | None:

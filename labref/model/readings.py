@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -13,6 +14,8 @@ from labref.model.flags import UNUSABLE, Flag
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 Bits = npt.NDArray[np.uint32]
+
+_WRITTEN = int(Flag.WRITTEN)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,6 +62,12 @@ class Readings:
         clean = (self.flags & UNUSABLE) == 0
         usable: npt.NDArray[np.bool_] = written & clean & np.isfinite(self.offset)
         return usable
+
+
+    @property
+    def ends_usable(self) -> bool:
+        """Whether the last gate (there is one) is usable: the usual question, without arrays."""
+        return int(self.flags[-1]) == _WRITTEN and math.isfinite(self.offset[-1])
 
 
 def block(

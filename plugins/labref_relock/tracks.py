@@ -63,7 +63,7 @@ class WitnessTrack:
             readings = seen.readings.get(name)
             if readings is None or not len(readings):
                 continue
-            if not bool(readings.usable[-1]):
+            if not readings.ends_usable:
                 self._last.pop(name, None)
                 continue
             new = True

@@ -22,6 +22,9 @@ from labref_relock.table import RelockTable
 from labref_relock.tracks import WitnessTrack
 
 
+_GOOD = int(State.GOOD)
+
+
 class Verifier:
     """Follows one transition's light, its witness, and what vouches for the witness.
 
@@ -102,10 +105,14 @@ class Verifier:
         tolerance = self.transition.tolerance
         states = tolerance.judge(block.detuning, block.u_hz)
         held = self._lock.says(now_ns)
+        ok = (states == _GOOD) & np.isfinite(block.tap_offset)
+        if held is True and block.start_ns[0] >= self._from_ns and ok.all():
+            self._until_ns = int(block.stop_ns[-1])
+            return
         for i in range(len(block)):
             if block.start_ns[i] < self._from_ns:
                 continue
-            if states[i] != State.GOOD or not np.isfinite(block.tap_offset[i]) or held is not True:
+            if not ok[i] or held is not True:
                 self.begin(int(block.stop_ns[i]))
                 self.last_reason = (
                     "the lock is not said to hold" if held is not True
