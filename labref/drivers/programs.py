@@ -13,6 +13,7 @@ from labref.drivers.exposures import ExposuresProgram
 from labref.drivers.gated import GatedProgram
 from labref.drivers.gnss import GnssProgram
 from labref.drivers.poll import PollProgram
+from labref.drivers.shared import SharedProgram
 from labref.drivers.stream import StreamProgram
 from labref.drivers.trace import TraceProgram
 from labref.model.errors import InputError
@@ -28,6 +29,7 @@ PROGRAMS: Mapping[str, ProgramFactory] = {
     "gnss": GnssProgram,
     "exposures": ExposuresProgram,
     "trace": TraceProgram,
+    "shared": SharedProgram,
 }
 
 
