@@ -12,6 +12,7 @@ from labref.cli.addresses import with_addresses
 from labref.cli.fault_lines import FaultLines
 from labref.cli.labs import load
 from labref.cli.run import follow
+from labref.cli.serving import Serving, serve_options
 from labref.cli.simulation import Simulation
 from labref.cli.tally import Tally
 
@@ -34,7 +35,16 @@ EXPECTED = ("outside tolerance", "wrong tooth", "link down")
 @click.option("--seed", default=1, show_default=True, help="Another seed, another night.")
 @click.option("--plain", is_flag=True, help="Lines for a script instead of a live table.")
 @click.option("--no-faults", is_flag=True, help="A quiet laboratory: nothing should be reported.")
-def command(seconds: float, out: Path, seed: int, plain: bool, no_faults: bool) -> None:
+@serve_options
+def command(
+    seconds: float,
+    out: Path,
+    seed: int,
+    plain: bool,
+    no_faults: bool,
+    serve: bool,
+    serve_at: str | None,
+) -> None:
     """Watch a simulated 40Ca+ laboratory: two counters, synthesizers, wavemeter, receiver.
 
     One laser leaves its tolerance, one jumps by a comb tooth, one counter's link drops. Exit 0
@@ -48,7 +58,9 @@ def command(seconds: float, out: Path, seed: int, plain: bool, no_faults: bool) 
         faults = FaultLines(_say if plain else None)
         tally = Tally()
         lab, plugins = load(lab_file, [("summary", tally), ("fault lines", faults)])
-        follow(lab, plugins, out / "trace", seconds, plain, tally, lambda: bool(faults.standing))
+        serving = Serving(serve or serve_at is not None, serve_at)
+        trace, go_on = out / "trace", lambda: bool(faults.standing)
+        follow(lab, plugins, trace, seconds, plain, tally, go_on, serving=serving)
     click.echo(f"lab file: {lab_file}")
     _judge(faults, no_faults)
 

@@ -11,6 +11,7 @@ from rich.console import Console
 
 from labref.cli.fault_lines import FaultLines
 from labref.cli.labs import load
+from labref.cli.serving import NOT_SERVING, Serving, serve_options
 from labref.cli.span import Duration
 from labref.cli.summary import print_summary
 from labref.cli.tally import Tally
@@ -18,6 +19,7 @@ from labref.cli.watch import stop_signals, watch
 from labref.config.lab import Lab
 from labref.session.answering import StatusSocket
 from labref.session.control import Control, ControlSocket
+from labref.session.enquiries import Enquiries
 from labref.session.live import live_session
 
 
@@ -35,7 +37,16 @@ from labref.session.live import live_session
 @click.option(
     "--rehearse", is_flag=True, help="Run actuators with their outputs replaced by a log."
 )
-def command(lab_file: Path, out: Path, seconds: float | None, plain: bool, rehearse: bool) -> None:
+@serve_options
+def command(
+    lab_file: Path,
+    out: Path,
+    seconds: float | None,
+    plain: bool,
+    rehearse: bool,
+    serve: bool,
+    serve_at: str | None,
+) -> None:
     """Read the instruments of LAB_FILE and judge every transition until stopped.
 
     SIGINT (Ctrl-C) and SIGTERM end it cleanly: the trace is sealed and a summary printed.
@@ -45,7 +56,8 @@ def command(lab_file: Path, out: Path, seconds: float | None, plain: bool, rehea
     faults = FaultLines(click.echo if plain else None)
     tally = Tally()
     lab, plugins = load(lab_file, [("summary", tally), ("fault lines", faults)])
-    follow(lab, plugins, out, seconds, plain, tally, rehearse=rehearse)
+    serving = Serving(serve or serve_at is not None, serve_at)
+    follow(lab, plugins, out, seconds, plain, tally, rehearse=rehearse, serving=serving)
 
 
 def follow(
@@ -57,6 +69,7 @@ def follow(
     tally: Tally,
     go_on: Callable[[], bool] = lambda: False,
     rehearse: bool = False,
+    serving: Serving = NOT_SERVING,
 ) -> None:
     """Run a session to its end, watched; print the summary. ``go_on``: see `watch`."""
     console = Console()
@@ -67,6 +80,7 @@ def follow(
         session,
         StatusSocket(session, out),
         ControlSocket(control, out),
+        serving.beside(Enquiries(session, control, out, rehearse=rehearse), plugins),
     ):
         begun_s = session.clock.monotonic_s()
         session.start()

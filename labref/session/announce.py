@@ -23,6 +23,11 @@ class Announcer:
         self.faults: deque[Fault] = deque(maxlen=KEPT)
         self._untold: deque[Fault] = deque(maxlen=KEPT)
 
+    @property
+    def standing(self) -> dict[str, str]:
+        """Faults that stand now: where to what, as a copy that any thread may take."""
+        return self._standing.copy()
+
     def new_faults(self) -> list[Fault]:
         """Faults since the last call, for the trace."""
         taken = list(self._untold)

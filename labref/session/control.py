@@ -45,6 +45,13 @@ class Control:
         """Answer one request; whatever is wrong becomes ``error``, never an exception."""
         try:
             request = json.loads(line)
+        except ValueError as error:
+            return {"ok": False, "error": str(error), "refused": False}
+        return self.answer_values(request)
+
+    def answer_values(self, request: object) -> dict[str, Any]:
+        """Answer one request that is plain values already, as `answer` does."""
+        try:
             if not isinstance(request, dict) or request.get("do") not in self._words:
                 raise InputError(f"one of {', '.join(self._words)} is meant")
             return {"ok": True, **self._words[request["do"]](request)}

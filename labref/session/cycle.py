@@ -6,6 +6,7 @@ bottom. Figures of its cost are in tests/benchmarks.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Protocol
@@ -34,6 +35,7 @@ from labref.session.standing import Standings
 from labref.session.status import Status
 
 TRIM_EVERY = 16  # passes
+MOST_SEEN = 1000  # acknowledgements that wait for a pass
 # An instrument of which this is said is no longer the one that somebody armed.
 DISARMING = frozenset(["link", "identity", "settings", "driver"])
 
@@ -78,6 +80,15 @@ class Acts(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class Acknowledged:
+    """A person, ``by``, has seen an alarm of ``subject``."""
+
+    subject: str
+    kind: str
+    by: str
+
+
 @dataclass
 class Parts:
     """Everything a pass works on, put together by the session."""
@@ -98,6 +109,7 @@ class Parts:
     history: dict[str, History] = field(default_factory=dict)
     alarms: dict[str, Alarms] = field(default_factory=dict)
     validity: dict[str, Validity] = field(default_factory=dict)
+    acknowledged: deque[Acknowledged] = field(default_factory=lambda: deque(maxlen=MOST_SEEN))
     keep_ns: int = 0
     passes: int = 0
 
@@ -116,6 +128,7 @@ def run_pass(parts: Parts) -> Status:
     now_ns = parts.clock.now_ns()
     frequencies = parts.deriver.derive(new, parts.recent, now_ns)
     results = judge(parts, frequencies, new)
+    acknowledge(parts, now_ns)
     alarms = [alarm for result in results for alarm in parts.alarms[_name(result)].feed(result)]
     store(parts, new, results, now_ns)
     store_messages(parts, alarms, now_ns)
@@ -198,6 +211,20 @@ def judge(
             if name not in derived:
                 parts.judge.watch(name, new, parts.announcer)
     return results
+
+
+def acknowledge(parts: Parts, now_ns: int) -> None:
+    """Take in what people have seen since the last pass; latched alarms may clear from here on."""
+    while parts.acknowledged:
+        seen = parts.acknowledged.popleft()
+        parts.alarms[seen.subject].acknowledge(seen.kind)
+        if parts.store is None:
+            continue
+        try:
+            text = f"{seen.subject}: {seen.kind}: seen by {seen.by}"
+            parts.store.message(now_ns, "alarm acknowledged", text)
+        except Exception as error:  # noqa: BLE001 - measuring goes on when recording cannot
+            parts.announcer.fault(Fault("trace", f"message not recorded: {error}", now_ns))
 
 
 def store(parts: Parts, new: dict[str, Readings], results: Sequence[Result], now_ns: int) -> None:

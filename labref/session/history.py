@@ -40,6 +40,15 @@ class History:
         """Start of the oldest gate kept; None when empty."""
         return int(self._blocks[0][1].frequencies.start_ns[0]) if self._blocks else None
 
+    @property
+    def newest(self) -> Result | None:
+        """The last block; None when empty."""
+        return self._blocks[-1][1] if self._blocks else None
+
+    def results(self, begin_ns: int, end_ns: int) -> list[Result]:
+        """Blocks that touch the window, in the order of time."""
+        return self._found(begin_ns, end_ns)
+
     def columns(
         self, begin_ns: int, end_ns: int
     ) -> tuple[Ints, Ints, Floats, Floats, npt.NDArray[np.uint8]]:

@@ -22,13 +22,14 @@ from labref.config.lab import Lab
 from labref.model.errors import InputError
 from labref.model.fault import Fault
 from labref.model.readings import block
+from labref.model.result import Result
 from labref.model.shot import WindowClock
 from labref.model.times import Clock, RealClock
 from labref.model.window import WindowMean
 from labref.plugins import Plugins
 from labref.session.acting import actuators_of, ports_of, runner_of
 from labref.session.assemble import assemble, trace_writer
-from labref.session.cycle import announce, run_pass
+from labref.session.cycle import Acknowledged, announce, run_pass
 from labref.session.memory import MemorySource
 from labref.session.questions import Questions
 from labref.session.shots import Shot, shots_of
@@ -153,6 +154,47 @@ class Session:
             raise InputError(f"channel {channel!r}: a reading ends after it begins")
         errors = None if u is None else [u]
         self._pushed.put(block(channel, [start_ns], [stop_ns], [offset], errors=errors))
+
+    def acknowledge(self, subject: str, kind: str, by: str) -> None:
+        """Say that a person, ``by``, has seen an alarm: latched ones may clear (next pass).
+
+        Raises InputError for a transition that the lab does not have, or without a name.
+        """
+        self._transition(subject)
+        if not by.strip():
+            raise InputError("acknowledging needs the name of the person who has seen it")
+        self._parts.acknowledged.append(Acknowledged(subject, kind, by.strip()))
+        self._woken.set()
+
+    # what services see -------------------------------------------------------------------
+
+    def remembered(self, transition: str, start_ns: int, stop_ns: int) -> list[Result]:
+        """Results in memory (an hour at least) that touch the window, in the order of time."""
+        return self._parts.history[self._transition(transition)].results(start_ns, stop_ns)
+
+    def remembers_from_ns(self, transition: str) -> int | None:
+        """Start of the oldest result in memory; None while there is none."""
+        return self._parts.history[self._transition(transition)].begin_ns
+
+    def newest(self, transition: str) -> Result | None:
+        """The last block of results; None before the first."""
+        return self._parts.history[self._transition(transition)].newest
+
+    @property
+    def standing_faults(self) -> Mapping[str, str]:
+        """What does not work now: where to what was said of it."""
+        return self._parts.announcer.standing
+
+    @property
+    def storage_problem(self) -> str | None:
+        """Why rows wait for the trace; None while they are stored as they come."""
+        return None if self._writer is None else self._writer.problem
+
+    def _transition(self, name: str) -> str:
+        if name not in self._parts.history:
+            known = ", ".join(sorted(self._parts.history))
+            raise InputError(f"no transition {name!r}; this lab has: {known}")
+        return name
 
     # the loop ----------------------------------------------------------------------------
 

@@ -1,0 +1,355 @@
+"""What the service answers, as structs: the OpenAPI document is made from these.
+
+Every time stands twice: ``*_ns``, integer nanoseconds UTC (POSIX), and as ISO text without the
+suffix. Exact frequencies are decimal text ``nominal_hz`` with a float ``offset_hz`` beside it:
+never an absolute optical frequency in one float. Unknown is a state, never a missing answer.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+StateWord = Literal["good", "bad", "unknown"]
+
+
+class Answer(msgspec.Struct, frozen=True, kw_only=True):
+    """Base of every answer."""
+
+
+class Problem(Answer, frozen=True, kw_only=True):
+    """What was wrong with a request, in words; ``status`` is the HTTP status."""
+
+    error: str
+    status: int
+
+
+class Session(Answer, frozen=True, kw_only=True):
+    """The session behind the service. ``problem``: why rows wait for the trace, else null."""
+
+    started_ns: int
+    started: str
+    recording: bool
+    rehearsal: bool
+    problem: str | None
+    passes: int
+
+
+class Why(Answer, frozen=True, kw_only=True):
+    """One check's reason."""
+
+    kind: str
+    text: str
+    clears: str
+
+
+class Limits(Answer, frozen=True, kw_only=True):
+    """Limits on the detuning, with open intervals inside them where the light must not be."""
+
+    low_hz: float
+    high_hz: float
+    forbidden: list[tuple[float, float]]
+
+
+class Exact(Answer, frozen=True, kw_only=True):
+    """An exact frequency as decimal text, and a float offset from it."""
+
+    nominal: str
+    offset: float
+
+
+class Transition(Answer, frozen=True, kw_only=True):
+    """One transition now. ``distance``: |detuning| over the limit on its side; 1 is the limit.
+
+    ``detuning_hz``, ``u_hz``, ``distance`` are null when unknown.
+    ``stop_ns``: end of the last gate, null before the first. ``reasons``: of every check that
+    does not say good. ``unwatched``: what nobody watches (M4).
+    """
+
+    name: str
+    title: str
+    wavelength_nm: float | None
+    state: StateWord
+    since_ns: int
+    since: str
+    stop_ns: int | None
+    stop: str | None
+    reason: str
+    clears: str
+    reasons: list[Why]
+    detuning_hz: float | None
+    u_hz: float | None
+    k: float
+    tolerance: Limits
+    distance: float | None
+    nominal_hz: str
+    offset_hz: float | None
+    target_hz: Exact
+    plane: str
+    gate_ns: int
+    leans_on: list[str]
+    unwatched: list[str]
+    lasers: list[str]
+
+
+class Instrument(Answer, frozen=True, kw_only=True):
+    """One instrument: bad with a fault that stands, good while its readings are fresh."""
+
+    name: str
+    state: StateWord
+    text: str
+    since_ns: int
+    since: str
+
+
+class Reference(Answer, frozen=True, kw_only=True):
+    """One reference with its stated fractional standard uncertainty (M3)."""
+
+    name: str
+    state: StateWord
+    text: str
+    u: float
+
+
+class AlarmView(Answer, frozen=True, kw_only=True):
+    """One alarm. ``consequences``: standing alarms of the same cause that came after it."""
+
+    id: int
+    subject: str
+    kind: str
+    level: Literal["raised", "clear"]
+    message: str
+    clears: str
+    since_ns: int
+    since: str
+    acknowledged_by: str | None
+    consequences: list[str]
+
+
+class ActuatorView(Answer, frozen=True, kw_only=True):
+    """One actuator; ``armed_by`` null is disarmed."""
+
+    name: str
+    armed_by: str | None
+    running: bool
+    waits_for: str
+
+
+class State(Answer, frozen=True, kw_only=True):
+    """Everything of this moment. ``sequence`` rises with every event of the stream."""
+
+    lab: str
+    session: Session
+    now_ns: int
+    now: str
+    sequence: int
+    transitions: list[Transition]
+    instruments: list[Instrument]
+    references: list[Reference]
+    alarms: list[AlarmView]
+    actuators: list[ActuatorView]
+    hands_on: str | None
+
+
+class Frequency(Answer, frozen=True, kw_only=True):
+    """Mean over a window; ``offset_hz`` null with coverage 0. u: one sigma, in its parts."""
+
+    transition: str
+    start_ns: int
+    start: str
+    stop_ns: int
+    stop: str
+    nominal_hz: str
+    offset_hz: float | None
+    u_hz: float | None
+    u_counting_hz: float | None
+    u_unmeasured_hz: float | None
+    u_constant_hz: float | None
+    coverage: float
+    gates: int
+
+
+class WasGood(Answer, frozen=True, kw_only=True):
+    """Whether a whole window was good, and if not, why first."""
+
+    transition: str
+    start_ns: int
+    start: str
+    stop_ns: int
+    stop: str
+    state: StateWord
+    reason: str
+
+
+class Waited(Answer, frozen=True, kw_only=True):
+    """The state when the wait ended, good or not."""
+
+    transition: str
+    now_ns: int
+    now: str
+    state: StateWord
+    reason: str
+    clears: str
+
+
+class History(Answer, frozen=True, kw_only=True):
+    """Detuning over a span in at most ``points`` buckets; null where nothing was measured.
+
+    ``t_ns``: end of a bucket's last gate. In a bucket bad stands before unknown, unknown before
+    good.
+    """
+
+    transition: str
+    start_ns: int
+    start: str
+    stop_ns: int
+    stop: str
+    t_ns: list[int]
+    low_hz: list[float | None]
+    mean_hz: list[float | None]
+    high_hz: list[float | None]
+    state: list[StateWord]
+
+
+class Cell(Answer, frozen=True, kw_only=True):
+    """Seconds of each state in one cell of a strip."""
+
+    good_s: float
+    bad_s: float
+    unknown_s: float
+
+
+class Strip(Answer, frozen=True, kw_only=True):
+    """A span in equal cells. ``availability``: good time over all time of the span."""
+
+    transition: str
+    start_ns: int
+    start: str
+    stop_ns: int
+    stop: str
+    cells: list[Cell]
+    availability: float
+
+
+class DeviationView(Answer, frozen=True, kw_only=True):
+    """The running deviation since the service started; ``low``, ``high``: 68 % bounds.
+
+    ``value`` in ``unit``; ``low`` and ``high`` null where nothing is known about the spread.
+    ``need``: what the transition needs, null where the lab file states none.
+    """
+
+    transition: str
+    title: str
+    unit: str
+    confidence: float
+    tau_s: list[float]
+    value: list[float]
+    low: list[float | None]
+    high: list[float | None]
+    need: float | None
+    gaps: str
+    notes: list[str]
+
+
+class ShotMeanView(Answer, frozen=True, kw_only=True):
+    """One transition during a shot."""
+
+    transition: str
+    state: StateWord
+    reason: str
+    nominal_hz: str
+    offset_hz: float | None
+    detuning_hz: float | None
+    u_hz: float | None
+    coverage: float
+
+
+class ShotView(Answer, frozen=True, kw_only=True):
+    """One finished shot."""
+
+    shot: str
+    start_ns: int
+    start: str
+    stop_ns: int
+    stop: str
+    state: StateWord
+    means: list[ShotMeanView]
+
+
+class FaultView(Answer, frozen=True, kw_only=True):
+    """Something that failed: where and what."""
+
+    where: str
+    what: str
+    time_ns: int
+    time: str
+
+
+class AttemptView(Answer, frozen=True, kw_only=True):
+    """A step of an actuator."""
+
+    actuator: str
+    kind: str
+    phase: str
+    text: str
+    rehearsal: bool
+    time_ns: int
+    time: str
+
+
+class Note(Answer, frozen=True, kw_only=True):
+    """Something a reader of the stream should know: events that were missed, the end."""
+
+    text: str
+    time_ns: int
+    time: str
+
+
+class Shots(Answer, frozen=True, kw_only=True):
+    """The last shots, newest first."""
+
+    shots: list[ShotView]
+
+
+class AlarmList(Answer, frozen=True, kw_only=True):
+    """Alarms that stand, and the last ones that cleared, newest first."""
+
+    standing: list[AlarmView]
+    cleared: list[AlarmView]
+
+
+class TraceFileView(Answer, frozen=True, kw_only=True):
+    """One file of the trace."""
+
+    name: str
+    bytes: int
+    live: bool
+    start_ns: int
+    start: str
+
+
+class TraceList(Answer, frozen=True, kw_only=True):
+    """All files of the trace, in the order of time."""
+
+    files: list[TraceFileView]
+
+
+class Done(Answer, frozen=True, kw_only=True):
+    """It was taken in; the next pass acts on it."""
+
+    ok: bool = True
+
+
+class Asked(Answer, frozen=True, kw_only=True):
+    """What a person must be shown before arming, and the token that says they were."""
+
+    cautions: list[str]
+    token: str
+
+
+class HandsOnUntil(Answer, frozen=True, kw_only=True):
+    """Until when nothing moves."""
+
+    until_ns: int
+    until: str
