@@ -1,0 +1,135 @@
+// The page: a link brings snapshots, and one frame at a time shows the newest.
+//
+// What is shown is never the last good answer: while the link is lost, every state on the page is
+// unknown, and so is everything before the first answer.
+
+import { alarms } from "./alarms.js";
+import { ask, useToken } from "./ask.js";
+import { Board } from "./board.js";
+import { Top } from "./headline.js";
+import { Link } from "./link.js";
+import { Look } from "./look.js";
+import { basis, notes, outputs, Part } from "./rail.js";
+import { Shots } from "./shots.js";
+import { switches } from "./switches.js";
+import { ms } from "./words.js";
+
+const link = { isLive: false, isFirst: true, sinceMs: Date.now() };
+const shots = new Shots();
+const look = new Look();
+const top = new Top();
+const board = new Board((name, from, to) => {
+  const now = Date.now();
+  const transition = shown.transitions.find((each) => each.name === name);
+  if (transition) look.open(transition, from ?? now - board.spanMs, to ?? now);
+});
+const parts = {
+  alarms: new Part("alarms", (standing, seenMs) => alarms(standing, seenMs, acknowledged)),
+  outputs: new Part("outputs", outputs),
+  shots: new Part("shots", () => shots.nodes()),
+  basis: new Part("basis", basis),
+  notes: new Part("notes", notes),
+};
+
+let latest = null; // the service's newest snapshot
+let shown = { transitions: [] }; // what the page may say
+let isStale = true; // something changed since the last frame
+let aheadMs = 0; // the service's clock minus this computer's
+
+function allUnknown(snapshot) {
+  const lost = { state: "unknown", since_ns: link.sinceMs * 1e6 };
+  const why = { reason: "connection lost", clears: "an answer of the service", reasons: [] };
+  const nothing = { detuning_hz: null, u_hz: null, distance: null };
+  return {
+    ...snapshot,
+    transitions: snapshot.transitions.map((each) => ({ ...each, ...lost, ...why, ...nothing })),
+    references: (snapshot.references ?? []).map((each) => ({ ...each, ...lost, text: "connection lost" })),
+    instruments: (snapshot.instruments ?? []).map((each) => ({ ...each, ...lost, text: "connection lost" })),
+    actuators: [],
+    hands_on: null,
+  };
+}
+
+function acknowledged(id, by) {
+  const alarm = latest.alarms.find((each) => each.id === id);
+  if (alarm) alarm.acknowledged_by = by;
+  isStale = true;
+}
+
+const nowMs = () => Date.now() + aheadMs;
+
+function show() {
+  top.show(latest, link, nowMs());
+  if (!latest) return;
+  shown = link.isLive ? latest : allUnknown(latest);
+  board.show(shown, nowMs());
+  shown.transitions.forEach((each) => look.update(each));
+  const minute = Math.ceil(nowMs() / 60_000) * 60_000;
+  parts.alarms.show(shown.alarms ?? [], minute);
+  parts.outputs.show({ hands_on: shown.hands_on, actuators: shown.actuators });
+  parts.basis.show({ references: shown.references, instruments: shown.instruments }, minute);
+  parts.notes.show(shown.notes ?? []);
+  parts.shots.show(shots.all.map((each) => [each.name, each.start_ns, each.state]));
+}
+
+function frame() {
+  if (isStale) {
+    isStale = false;
+    show();
+  }
+  board.draw(nowMs());
+  requestAnimationFrame(frame);
+}
+
+async function loadShots() {
+  try {
+    const answer = await ask("shots?limit=100");
+    shots.load(Array.isArray(answer) ? answer : answer.shots);
+    isStale = true;
+  } catch { /* none are shown; the link says whether the service is there */ }
+}
+
+new Link({
+  state(snapshot) {
+    if (latest === null || snapshot.now_ns >= latest.now_ns) {
+      latest = snapshot;
+      aheadMs = ms(snapshot.now_ns) - Date.now();
+      if (Math.abs(aheadMs) < 500) aheadMs = 0; // no more than the way here
+      document.getElementById("token").hidden = true;
+      if (performance.getEntriesByName("first-value").length === 0) performance.mark("first-value");
+      board.take(snapshot);
+      isStale = true;
+    }
+  },
+  event(kind, value) {
+    if (kind === "shot") shots.add(value);
+    if (kind === "note" && latest) latest.notes = [value, ...(latest.notes ?? [])];
+    isStale = true;
+  },
+  life(isLive, sinceMs) {
+    const isBack = isLive && !link.isFirst;
+    link.isLive = isLive;
+    link.sinceMs = sinceMs;
+    if (isLive) link.isFirst = false;
+    isStale = true;
+    show(); // at once: a hidden window draws no frames
+    if (isBack) board.refill();
+    if (isLive) loadShots();
+  },
+  refused(status) {
+    document.getElementById("token").hidden = status !== 401 && status !== 403;
+  },
+}).start();
+
+document.getElementById("token").addEventListener("submit", (event) => {
+  event.preventDefault();
+  useToken(document.getElementById("token-text").value.trim());
+});
+
+switches(() => {
+  isStale = true;
+  board.draw(nowMs(), true);
+});
+setInterval(() => { isStale = true; }, 1000);
+setInterval(() => board.slowly(), 5000);
+requestAnimationFrame(frame);

@@ -1,0 +1,100 @@
+// The last hours of one transition: its way along the common axis, time running to the right.
+
+import { fold, LIMIT, toUnits } from "./axis.js";
+import { paint, stretches } from "./paint.js";
+
+/* global uPlot */
+
+export class Trace {
+  // told: { pick(fromMs, toMs), hover(index or null) }
+  constructor(host, past, told) {
+    this.host = host;
+    this.past = past;
+    this.told = told;
+    this.tolerance = null;
+    this.plot = null;
+    this.from = 0;
+    this.to = 1;
+    this.drawn = "";
+  }
+
+  build(width, height) {
+    const colours = paint();
+    const none = () => null;
+    this.plot?.destroy();
+    this.plot = new uPlot({
+      width, height, padding: [0, 0, 0, 0], pxAlign: 0,
+      legend: { show: false },
+      axes: [{ show: false }, { show: false }],
+      cursor: {
+        y: false, points: { show: false }, sync: { key: "rows" },
+        drag: { x: true, y: false, setScale: false },
+        // The clicks of a drag belong to this plot alone.
+        bind: { dblclick: none },
+      },
+      scales: {
+        x: { time: false, range: () => [this.from, this.to] },
+        y: { range: () => [-1, 1] },
+      },
+      series: [
+        {},
+        { stroke: colours.ink, width: 1, points: { show: false } },
+        { stroke: colours.ink, width: 1, points: { show: false } },
+        { stroke: colours.ink, width: 1.4, points: { show: false } },
+      ],
+      bands: [{ series: [2, 1], fill: colours.ink }],
+      hooks: {
+        drawClear: [(u) => this.background(u)],
+        setCursor: [(u) => this.told.hover(u.cursor.idx ?? null)],
+        setSelect: [(u) => this.select(u)],
+      },
+    }, this.columns(), this.host);
+  }
+
+  columns() {
+    const { t, low, mean, high } = this.past;
+    if (!this.tolerance) return [[], [], [], []];
+    const folded = (column) => column.map((hz) =>
+      (hz === null ? null : fold(toUnits(hz, this.tolerance))));
+    return [t, folded(low), folded(high), folded(mean)];
+  }
+
+  background(u) {
+    const colours = paint();
+    const { left, top, width, height } = u.bbox;
+    const y = (folded) => top + ((1 - folded) / 2) * height;
+    u.ctx.fillStyle = colours.lane;
+    u.ctx.fillRect(left, y(LIMIT), width, y(-LIMIT) - y(LIMIT));
+    stretches(u, this.past, this.from, this.to, this.past.longestMs());
+    u.ctx.fillStyle = colours.soft;
+    for (const at of [-LIMIT, LIMIT]) u.ctx.fillRect(left, y(at) - 0.5, width, 1);
+  }
+
+  select(u) {
+    const { left, width } = u.select;
+    if (width < 4) return;
+    const scaleOf = (px) => u.posToVal(px, "x");
+    this.told.pick(scaleOf(left), scaleOf(left + width));
+    u.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
+  }
+
+  // Draw if anything would look different: a new point, a pixel's worth of time, a new size.
+  update(nowMs, tolerance, force = false) {
+    const { clientWidth: width, clientHeight: height } = this.host;
+    if (width === 0 || height === 0) return false;
+    const pixelMs = this.past.spanMs / width;
+    const now = Math.ceil(nowMs / pixelMs) * pixelMs;
+    const seen = `${width}x${height} ${this.past.version} ${now}`;
+    if (!force && seen === this.drawn) return false;
+    this.drawn = seen;
+    this.tolerance = tolerance;
+    this.to = now;
+    this.from = now - this.past.spanMs;
+    if (!this.plot || force) this.build(width, height);
+    else {
+      if (this.plot.width !== width || this.plot.height !== height) this.plot.setSize({ width, height });
+      this.plot.setData(this.columns());
+    }
+    return true;
+  }
+}
