@@ -31,6 +31,11 @@ const parts = {
   notes: new Part("notes", notes),
 };
 
+const NEWS = 12;
+const news = []; // faults, attempts and notes, newest first
+const attempted = ({ actuator, phase, text, rehearsal }) =>
+  `${rehearsal ? "Rehearsal: " : ""}${actuator} ${phase}${text ? `: ${text}` : ""}`;
+
 let latest = null; // the service's newest snapshot
 let shown = { transitions: [] }; // what the page may say
 let isStale = true; // something changed since the last frame
@@ -68,8 +73,8 @@ function show() {
   parts.alarms.show(shown.alarms ?? [], minute);
   parts.outputs.show({ hands_on: shown.hands_on, actuators: shown.actuators });
   parts.basis.show({ references: shown.references, instruments: shown.instruments }, minute);
-  parts.notes.show(shown.notes ?? []);
-  parts.shots.show(shots.all.map((each) => [each.name, each.start_ns, each.state]));
+  parts.notes.show(news.map(({ text, time_ns }) => ({ text, time_ns })));
+  parts.shots.show(shots.all.map((each) => [each.shot, each.start_ns, each.state]));
 }
 
 function frame() {
@@ -84,7 +89,7 @@ function frame() {
 async function loadShots() {
   try {
     const answer = await ask("shots?limit=100");
-    shots.load(Array.isArray(answer) ? answer : answer.shots);
+    shots.load(answer.shots);
     isStale = true;
   } catch { /* none are shown; the link says whether the service is there */ }
 }
@@ -103,7 +108,10 @@ new Link({
   },
   event(kind, value) {
     if (kind === "shot") shots.add(value);
-    if (kind === "note" && latest) latest.notes = [value, ...(latest.notes ?? [])];
+    if (kind === "note") news.unshift(value);
+    if (kind === "fault") news.unshift({ ...value, text: `Fault in ${value.where}: ${value.what}` });
+    if (kind === "attempt") news.unshift({ ...value, text: attempted(value) });
+    news.splice(NEWS);
     isStale = true;
   },
   life(isLive, sinceMs) {

@@ -1,7 +1,7 @@
-// Beside the rows: what the lab rests on, who may move what, and what people wrote.
+// Beside the rows: what the lab rests on, who may move what, and what happened.
 
 import { make, shape } from "./make.js";
-import { list, ms, span, when } from "./words.js";
+import { ms, span, when } from "./words.js";
 
 // Rebuild a part only when what it shows has changed, so that focus and selection stay.
 export class Part {
@@ -49,7 +49,7 @@ export function basis({ references, instruments }, nowMs) {
 export function outputs({ hands_on: hands, actuators }) {
   if (!hands && !actuators?.length) return null;
   const held = hands
-    ? make("p", { class: "hands" }, make("strong", {}, "Hands on: nothing moves. "), handsText(hands))
+    ? make("p", { class: "hands" }, make("strong", {}, "Nothing moves: "), hands)
     : make("p", { class: "none" }, "Nobody has hands on.");
   const lines = (actuators ?? []).map((each) => make(
     "li", { "data-armed": String(Boolean(each.armed_by)) },
@@ -60,25 +60,19 @@ export function outputs({ hands_on: hands, actuators }) {
   return lines.length ? [held, make("ul", { class: "things outputs" }, ...lines)] : [held];
 }
 
-function handsText(hands) {
-  if (typeof hands === "string") return hands;
-  const until = hands.until_ns ? ` until ${when(ms(hands.until_ns), Date.now())}` : "";
-  return `${hands.by ?? ""}${until}`;
-}
-
 function outputText({ armed_by: by, running, waits_for: waits }) {
   const parts = [];
   if (by) parts.push(`by ${by}`);
-  if (running) parts.push(typeof running === "string" ? running : "at work now");
-  if (waits) parts.push(`waits for ${Array.isArray(waits) ? list(waits) : waits}`);
+  if (running) parts.push("at work now");
+  if (waits) parts.push(`waits for ${waits}`);
   return parts.join(", ");
 }
 
 export function notes(all) {
-  if (!all?.length) return null;
-  return [make("ul", { class: "things notes" }, ...all.slice(0, 12).map((each) => make(
+  if (!all.length) return null;
+  return [make("ul", { class: "things notes" }, ...all.map((each) => make(
     "li", {},
-    make("span", { class: "thing" }, each.at_ns ? when(ms(each.at_ns), Date.now()) : ""),
-    make("span", { class: "said" }, [each.text, each.by].filter(Boolean).join(" \u2014 ")),
+    make("span", { class: "thing" }, when(ms(each.time_ns), Date.now())),
+    make("span", { class: "said" }, each.text),
   )))];
 }

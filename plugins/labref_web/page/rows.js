@@ -105,9 +105,8 @@ export class Row {
   }
 }
 
-function lineOf({ title, wavelength_nm: nm }) {
-  const known = nm ? `${nm}\u202fnm` : "";
-  return [title, title?.includes(String(nm)) ? "" : known].filter(Boolean).join(", ");
+function lineOf({ name, title, wavelength_nm: nm }) {
+  return [title === name ? "" : title, nm ? `${Math.round(nm)}\u202fnm` : ""].filter(Boolean).join(", ");
 }
 
 // Why it is not good and what clears it, each reason once.

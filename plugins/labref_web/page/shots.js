@@ -35,7 +35,7 @@ export class Shots {
   }
 }
 
-const keyOf = (shot) => `${shot.name} ${shot.start_ns}`;
+const keyOf = ({ shot, start_ns: start }) => `${shot} ${start}`;
 
 function ribbon(shots) {
   const svg = draw("svg", {
@@ -55,18 +55,18 @@ function written(shot) {
   const took = length < 1e9 ? `${Math.round(length / 1e6)}\u202fms` : span(length / 1e6);
   return make(
     "li", { "data-state": shot.state }, shape(shot.state),
-    make("span", { class: "thing" }, String(shot.name)),
+    make("span", { class: "thing" }, String(shot.shot)),
     make("span", { class: "word" }, shot.state),
     make("span", { class: "said" }, `${clock(ms(shot.start_ns))}, ${took}${why(shot)}`),
   );
 }
 
-function why({ transitions, state, reason }) {
-  const parts = (transitions ?? []).filter((each) => state === "good" || each.state !== "good")
-    .map(({ name, detuning_hz: detuning, reason: because }) => {
-      const text = state === "good" ? (detuning === null || detuning === undefined ? "" : hz(detuning, true)) : because;
-      return [name, text].filter(Boolean).join(" ");
+// A good shot says where the light was, any other why it was not good.
+function why({ means, state }) {
+  const parts = means.filter((each) => state === "good" || each.state !== "good")
+    .map(({ transition, detuning_hz: detuning, reason }) => {
+      const text = state !== "good" ? reason : detuning === null ? "" : hz(detuning, true);
+      return [transition, text].filter(Boolean).join(" ");
     });
-  const all = parts.length ? parts.join("; ") : reason;
-  return all ? `: ${all}` : "";
+  return parts.length ? `: ${parts.join("; ")}` : "";
 }
