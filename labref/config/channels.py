@@ -188,19 +188,29 @@ def _feed(draft: Draft, name: str, table: ChannelTable, path: Path) -> str | Non
             draft.feeds[name] = (table.instrument, table.input)
     elif table.input is not None:
         draft.complaints.problem((*path, "input"), "an input needs its instrument")
-    if table.assumed and (table.instrument is not None or logged):
-        draft.complaints.problem(
-            (*path, "assumed"), "an assumed value is not fed: remove assumed, or its feed"
-        )
-    elif not (table.assumed or table.instrument or logged or _log_is_broken(draft)):
-        draft.complaints.problem(
-            path,
-            "nothing feeds this channel: it needs instrument and input, a column of a log, or "
-            "assumed = true",
-        )
+    _check_feed(draft, table, path, bool(logged))
     if reference is not None and reference not in draft.references:
         raise NotBuilt
     return reference
+
+
+def _check_feed(draft: Draft, table: ChannelTable, path: Path, logged: bool) -> None:
+    """A channel has exactly one kind of feed; an assumed value has none."""
+    fed = table.instrument is not None or logged
+    if table.assumed and (fed or table.pushed):
+        draft.complaints.problem(
+            (*path, "assumed"), "an assumed value is not fed: remove assumed, or its feed"
+        )
+    elif table.pushed and fed:
+        draft.complaints.problem(
+            (*path, "pushed"), "the experiment pushes what nothing else feeds: remove one of both"
+        )
+    elif not (table.assumed or table.pushed or fed or _log_is_broken(draft)):
+        draft.complaints.problem(
+            path,
+            "nothing feeds this channel: it needs instrument and input, a column of a log, "
+            "pushed = true or assumed = true",
+        )
 
 
 def _log_is_broken(draft: Draft) -> bool:
@@ -211,7 +221,8 @@ def _log_is_broken(draft: Draft) -> bool:
 def _default_group(draft: Draft, name: str, table: ChannelTable) -> str:
     """Gate group where none is declared: same source, gate, weighting and dead time (M11)."""
     logs = [log for log, t in draft.document.tables.logs.items() if name in t.columns]
-    source = table.instrument or (logs[0] if logs else "assumed")
+    other = "pushed" if table.pushed else "assumed"
+    source = table.instrument or (logs[0] if logs else other)
     group = f"{source}:{_seconds(table.gate_s)}:{table.weighting}"
     return f"{group}:{_seconds(table.dead_time_s)} dead" if table.dead_time_s else group
 

@@ -79,7 +79,8 @@ class DdsWord(Table, frozen=True, kw_only=True):
 class ChannelTable(Table, frozen=True, kw_only=True):
     """``[channels.NAME]``: one counted, set or displayed quantity with its exact nominal.
 
-    Fed by ``instrument`` and ``input``, by a column of a log that carries its name, or
+    Fed by ``instrument`` and ``input``, by a column of a log that carries its name, ``pushed``
+    by the experiment (`Session.push`, the service's readings), or
     ``assumed`` (a typed value that nothing reads back, shown as such everywhere). The nominal
     is ``nominal_hz``, ``nominal`` (in ``unit``) or a ``dds`` word. ``reference`` is the node
     whose error scales the value; without it that of the instrument. ``needs`` names level
@@ -107,6 +108,7 @@ class ChannelTable(Table, frozen=True, kw_only=True):
     hold_s: Duration | None = None
     needs: list[WitnessName] = field(default_factory=list)
     assumed: bool = False
+    pushed: bool = False
 
 
 class TimeColumn(Table, frozen=True, kw_only=True):

@@ -136,9 +136,11 @@ async def readings(desk: Desk, call: Call) -> structs.Done:
     """A reading that the experiment pushes: only for channels that no instrument feeds."""
     body: requests.Reading = call.body
     _check_window(body.start_ns, body.stop_ns)
-    if body.channel in desk.asked.lab.feeds:
-        instrument = desk.asked.lab.feeds[body.channel][0]
-        raise RequestError(403, f"channel {body.channel!r} is read from instrument {instrument!r}")
+    lab = desk.asked.lab
+    logged = {channel for log in lab.logs.values() for channel in log.columns}
+    known = lab.channels.get(body.channel)
+    if known is not None and (body.channel in lab.feeds or body.channel in logged or known.assumed):
+        raise RequestError(403, f"channel {body.channel!r} is not pushed = true in the lab file")
     try:
         desk.asked.push(body.channel, body.start_ns, body.stop_ns, body.offset_hz, body.u_hz)
     except InputError as error:

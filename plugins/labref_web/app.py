@@ -35,11 +35,13 @@ def application(desk: Desk) -> App:
     async def state(request: Request) -> Response:
         _permit(desk, Permission.READ, request.scope)
         _no_query(request)
+        _renewed(desk)
         return _json(desk.state_json)
 
     async def metrics(request: Request) -> Response:
         _permit(desk, Permission.READ, request.scope)
         _no_query(request)
+        _renewed(desk)
         return Response(metrics_text(desk), headers=_JSON, media_type="text/plain; version=0.0.4")
 
     async def description(request: Request) -> Response:
@@ -118,6 +120,11 @@ def _permit(desk: Desk, permission: Permission, scope: Scope) -> None:
     why = refusal(permission, scope, desk.terms)
     if why is not None:
         raise RequestError(*why)
+
+
+def _renewed(desk: Desk) -> None:
+    if not desk.is_renewed:
+        raise RequestError(503, "the state is not being renewed: nothing is known")
 
 
 def _query(raw: bytes, struct: type[msgspec.Struct]) -> Any:

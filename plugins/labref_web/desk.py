@@ -29,6 +29,7 @@ from labref_web.table import Terms
 from labref_web.words import at, shot_view
 
 TICK_S = 0.1
+LONGEST_TICK_S = 2.0
 DEVIATIONS_EVERY_S = 1.0
 MOST_SHOTS = 1000
 MOST_QUESTIONS = 64
@@ -62,6 +63,7 @@ class Desk:
         self._board = Board(enquiries, self.alarms, self._health)
         self._told = b""
         self._deviations_at_s = 0.0
+        self._renewed_s = 0.0
         self._workers = ThreadPoolExecutor(2, "labref web past")
         self._questions = 0
         self._words: dict[str, Callable[[Any], msgspec.Struct]] = {
@@ -92,6 +94,11 @@ class Desk:
             self.running.add(self.ears.results.take())
         self._renew()
         self.stream.tick(now_s)
+
+    @property
+    def is_renewed(self) -> bool:
+        """Whether the state is of this moment: one that is old is not handed out."""
+        return time.monotonic() - self._renewed_s < LONGEST_TICK_S
 
     def tell(self, kind: str, value: msgspec.Struct) -> None:
         """Send an event of the service's own."""
@@ -131,6 +138,7 @@ class Desk:
             self._told = same
             self.stream.number += 1
         self.state = msgspec.structs.replace(state, sequence=self.stream.number)
+        self._renewed_s = time.monotonic()
         self.state_json = as_json(self.state)
         if is_new:
             self.stream.state(self.state_json)

@@ -23,7 +23,7 @@ _MEANINGS = {
     415: "The body is not application/json",
     421: "The service is not known by that name",
     422: "The parameters are well formed, but do not go together",
-    503: "Too many questions wait already",
+    503: "Too many questions wait already, or the state is not renewed",
 }
 _ALWAYS = (400, 421)
 _TEXT = {"type": "string"}
@@ -93,7 +93,7 @@ def _plain_paths() -> dict[str, Any]:
     }
     file = _in_path(f"{API}/trace/{{file}}")
     return {
-        f"{API}/state": _get("state", "Everything of this moment", _answer(structs.State)),
+        f"{API}/state": _get("state", "Everything of this moment", _answer(structs.State), statuses=(503,)),
         f"{API}/stream": _get("stream", events, _text("text/event-stream"), parameters=[since]),
         f"{API}/trace/{{file}}": _get(
             "trace_file",
@@ -102,7 +102,7 @@ def _plain_paths() -> dict[str, Any]:
             parameters=file,
             statuses=(404, 416, 503),
         ),
-        "/metrics": _get("metrics", "Prometheus text", _text("text/plain")),
+        "/metrics": _get("metrics", "Prometheus text", _text("text/plain"), statuses=(503,)),
     }
 
 
