@@ -24,8 +24,8 @@ GOOD, BAD, UNKNOWN = int(State.GOOD), int(State.BAD), int(State.UNKNOWN)
 class Sheet:
     """One transition, one value per gate.
 
-    ``truth``: true detuning, Hz. ``said``: the verdict of the gate; 0 (unknown) where there is none.
-    ``asked``: what `is_good` answered at the end of the gate. ``why``: number of the reason's
+    ``truth``: true detuning, Hz. ``said``: the gate's verdict; 0 (unknown) where there is
+    none. ``asked``: what `is_good` answered at the end of the gate. ``why``: number of the reason's
     kind. ``u_hz``: one sigma.
     """
 
@@ -58,6 +58,7 @@ class Book:
     kinds: list[str] = field(default_factory=lambda: [""])
     ended: list[Ended] = field(default_factory=list)
     alarms: list[tuple[int, str, str, str]] = field(default_factory=list)
+    armed: list[tuple[int, str, bool]] = field(default_factory=list)
     disarmed: list[tuple[int, str, str]] = field(default_factory=list)
     faults: list[Any] = field(default_factory=list)
     moving: bool = False
@@ -67,8 +68,8 @@ class Book:
         self._start_ns = self.lab.scenario.start_ns
         self._laser_of = {row.transition: row.name for row in self.lab.scenario.lasers}
         for name in self._laser_of:
-            empty = [np.zeros(gates, np.uint8) for _ in range(3)]
-            self.sheets[name] = Sheet(np.full(gates, np.nan), *empty)
+            said, asked, why = (np.zeros(gates, np.uint8) for _ in range(3))
+            self.sheets[name] = Sheet(np.full(gates, np.nan), said, asked, why)
 
     # what happened ------------------------------------------------------------------------
 
@@ -109,6 +110,8 @@ class Book:
         phase, gate = attempt.phase.value, self._gate(attempt.time_ns)
         if attempt.kind == "relock" and phase in ("began", "ended"):
             self.moving = phase == "began"
+        if phase in ("armed", "disarmed"):
+            self.armed.append((gate, attempt.actuator, phase == "armed"))
         if phase == "disarmed":
             self.disarmed.append((gate, attempt.actuator, attempt.text))
         if phase == "ended" and attempt.outcome is not None:
@@ -130,6 +133,11 @@ class Book:
     def on_fault(self, fault: Any) -> None:
         """Note faults."""
         self.faults.append(fault)
+
+    def was_armed(self, actuator: str, gate: int) -> bool:
+        """Whether an actuator was armed at the begin of a gate."""
+        last = [armed for at, name, armed in self.armed if name == actuator and at <= gate]
+        return bool(last) and last[-1]
 
     def _gate(self, time_ns: int) -> int:
         return int((time_ns - self._start_ns) // NS_PER_S)

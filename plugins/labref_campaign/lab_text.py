@@ -161,7 +161,8 @@ def _steer(row: LaserRow) -> str:
     text = _channel("tune_hz", TUNE_HZ, "lock offset", held)
     text += _output(
         "tune", "tune_hz", "tune_hz", "lock offset",
-        f"limits = [{low}, {high}]\nharmless = [{low}, {high}]\nlargest_step = 20\nslew_per_s = 100",
+        f"limits = [{low}, {high}]\nharmless = [{low}, {high}]\n"
+        "largest_step = 100\nslew_per_s = 100",
     )  # fmt: skip
     return f"""{text}
 [steer.cavity]
@@ -170,8 +171,8 @@ laser = "{row.name}"
 output = "tune"
 sensor = "{row.transition}"
 gain = 1
-first_step = 20
-step = 20
+first_step = 100
+step = 100
 every_s = 60
 per_hour = 2000
 per_day = 20000
@@ -179,6 +180,7 @@ phase_continuous = true
 walk_hz = {row.walk_hz!r}
 drift_walk_hz_per_s = {row.drift_walk_hz_per_s!r}
 max_age_s = 120
+average_s = 10
 attempts_per_hour = 4
 attempts_per_day = 12
 """

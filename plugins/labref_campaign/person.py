@@ -57,7 +57,7 @@ class Person:
         """What a person does at this moment."""
         self._look(gate)
         if self._stage:
-            self._work(gate)
+            self._work()
         elif gate == 30 or (gate and gate % ROUND == 0):
             self.arm_all()
         elif self._comes is not None and gate >= self._comes:
@@ -98,7 +98,7 @@ class Person:
             return True
         return any(gate - since > PATIENCE for since in self._lost_since.values())
 
-    def _work(self, gate: int) -> None:
+    def _work(self) -> None:
         """Disarm, wait a pass, repair, wait for the proof, arm."""
         assert self._session.actuation is not None
         if self._stage == 1:

@@ -1,8 +1,8 @@
 """One seed of a campaign, from begin to end: the laboratory, a session, a person, shots.
 
 The pass runs gate by gate wherever something happens: around the begin and end of every fault,
-during short ones, while an attempt is on its way or could begin, while a person works. In between it
-runs in blocks of a minute: readings and verdicts are the same either way (tested).
+during short ones, while an attempt is on its way or could begin, while a person works. Between
+them it runs in blocks of a minute: readings and verdicts are the same either way (tested).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from labref.actuation.base import Seen
 from labref.config.lab import parse_lab
 from labref.model.times import NS_PER_S, VirtualClock
 from labref.plugins import load_plugins
@@ -79,7 +80,8 @@ class _Campaign:
         self.book = Book(lab, parsed)
         plugins.manager.register(self.book, "campaign book")
         self.clock = VirtualClock(scenario.start_ns)
-        self.source = CampaignSource(lab, frozenset(n for n, c in parsed.channels.items() if c.is_fed))
+        fed = frozenset(name for name, channel in parsed.channels.items() if channel.is_fed)
+        self.source = CampaignSource(lab, fed)
         ports = {name: KnobPort(knob, lab) for name, knob in lab.knobs.items()}
         self.session = Session(parsed, [self.source], plugins, clock=self.clock, ports=ports)
         self.person = Person(lab, self.session, seed)
@@ -134,10 +136,12 @@ class _Campaign:
         assert acts is not None
         if not self._acts:
             return False
+        seen = Seen(self.clock.now_ns(), self.clock.monotonic_s())
         return any(
             getattr(actuator, "running", False)
-            or (getattr(actuator, "pending", "") and acts.desk.is_armed(name))
+            or (acts.desk.is_armed(name) and actuator.wanted(seen))
             for name, actuator in acts.actuators.items()
+            if actuator.kind == "relock"
         )
 
     def _pass(self, span: Span) -> None:
@@ -183,8 +187,7 @@ def _plan(lab: CampaignLab) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.int64
     """Gates to be taken one by one, and where a block ends."""
     single = np.zeros(lab.gates + 1, bool)
     for fault in lab.faults:
-        edges = [fault.start_s, fault.stop_s]
-        spans = [(edge - BEFORE, edge + AFTER) for edge in edges]
+        spans = [(at - BEFORE, at + AFTER) for at in (fault.start_s, fault.stop_s)]
         if fault.stop_s - fault.start_s <= SHORT_S or fault.kind == "late_reply":
             spans = [(fault.start_s - BEFORE, fault.stop_s + AFTER)]
         for begin, end in spans:

@@ -147,8 +147,13 @@ class Relock:
     def _look_by_the_way(self, seen: Seen) -> None:
         """Somebody else may have brought it back: the same evidence serves."""
         judged = self.verifier.judged(seen.now_ns)
-        if judged is not None and judged.answer is Answer.RIGHT:
+        if judged is None:
+            return
+        if judged.answer is Answer.RIGHT:
             self._believe()
+        else:
+            # What was seen while it was wrong says nothing about it once it is back.
+            self.verifier.begin(seen.now_ns)
 
     def _believe(self) -> None:
         self.pending, self._was_lost = "", False
@@ -251,13 +256,14 @@ class Relock:
             if self._was_lost or self.verifier.has_second(judged):
                 return None
             # One channel of one wavemeter against a lock that never opened: nobody can tell.
+            # Nothing was moved, so it stays armed for the day when the lock is really lost.
             self._asked_person = True
             text = f"{judged.text}, but its lock was never lost and no second witness says so"
-            return Outcome(Ending.REFUSED, text, (), True)
+            return Outcome(Ending.REFUSED, text)
         if judged.answer is Answer.REFUSED:
             self._asked_person = True
             self.pending = f"the evidence is ambiguous: {judged.text}"
-            return Outcome(Ending.REFUSED, judged.text, (), True)
+            return Outcome(Ending.REFUSED, judged.text, (), disarm=self._was_lost)
         self._believe()
         integers = self.verifier.integers(judged, seen.now_ns)
         return Outcome(Ending.DONE, judged.text, integers)

@@ -21,7 +21,6 @@ from labref_relock.evidence import Answer, Case, Judged, judge
 from labref_relock.table import RelockTable
 from labref_relock.tracks import WitnessTrack
 
-
 _GOOD = int(State.GOOD)
 
 

@@ -19,7 +19,7 @@ from labref.actuation.policy import Budget
 from labref.model.times import NS_PER_S
 from labref_steer.bank import Bank, LowPass, Model, Predicted
 from labref_steer.response import LEAST, MOST, Response
-from labref_steer.sensor import Sample, samples
+from labref_steer.sensor import Sample, averaged, samples
 from labref_steer.table import SteerTable
 
 MOST_REJECTED = 5  # readings in a row beyond 5 sigma: the light has jumped, or the sensor
@@ -65,7 +65,8 @@ class Steer:
         """Feed the filters with every good gate in which the output stood still."""
         self._temperature(seen)
         self._follow_output(seen)
-        for sample in samples(seen, self.table.sensor, float(self.table.sensor_sigma)):
+        found = samples(seen, self.table.sensor, float(self.table.sensor_sigma))
+        for sample in averaged(found, float(self.table.average_s)):
             if self._u is None or self._moving or sample.start_ns < self._clean_ns:
                 continue
             self._take(sample)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
 from labref.actuation.base import Seen
 from labref.model.result import Result
+from labref.model.times import NS_PER_S
 from labref.model.verdict import State
+
+_GOOD = int(State.GOOD)
 
 
 class Sample(NamedTuple):
@@ -42,12 +45,39 @@ def samples(seen: Seen, sensor: str, sigma: float) -> Iterator[Sample]:
                     )  # fmt: skip
 
 
+def averaged(found: Iterable[Sample], average_s: float) -> Iterator[Sample]:
+    """Adjacent samples as means over at most ``average_s``, weighted by their noise.
+
+    What a light does within so short a time is a straight line, whose mean lies in its middle.
+    """
+    longest_ns = round(average_s * NS_PER_S)
+    group: list[Sample] = []
+    for sample in found:
+        if group and (
+            sample.start_ns != group[-1].stop_ns or sample.stop_ns - group[0].start_ns > longest_ns
+        ):
+            yield _mean(group)
+            group = []
+        group.append(sample)
+    if group:
+        yield _mean(group)
+
+
+def _mean(group: list[Sample]) -> Sample:
+    if len(group) == 1:
+        return group[0]
+    weights = [1.0 / (sample.u_hz * sample.u_hz) for sample in group]
+    total = sum(weights)
+    hz = sum(w * sample.hz for w, sample in zip(weights, group, strict=True)) / total
+    return Sample(group[0].start_ns, group[-1].stop_ns, hz, 1.0 / math.sqrt(total))
+
+
 def _of_result(result: Result, sigma: float) -> Iterator[Sample]:
     block = result.frequencies
-    others = [j for j in result.judgements if j.check != "tolerance"]
+    others = [j.states for j in result.judgements if j.check != "tolerance"]
     for i in range(len(block)):
         hz, u = float(block.detuning[i]), float(block.errors[i])
         u = u if math.isfinite(u) and u > 0 else sigma
-        good = all(j.states[i] == State.GOOD for j in others)
+        good = all(states[i] == _GOOD for states in others)
         if good and math.isfinite(hz) and u > 0:
             yield Sample(int(block.start_ns[i]), int(block.stop_ns[i]), hz, u)

@@ -39,7 +39,8 @@ class SteerTable(Table, frozen=True, kw_only=True):
     the line's centre pushed by the experiment). ``gain``: Hz at the sensor per unit of the output.
     Each step is at most ``step``, all steps together ``per_hour`` and ``per_day``, in the output's
     unit. ``walk_hz`` and ``drift_walk_hz_per_s`` say how the frequency and its drift wander in a
-    second (one sigma, within a factor of ten). Off unless ``armed``.
+    second (one sigma, within a factor of ten). ``average_s``: gates that come together in one pass
+    are averaged over at most so long before they are taken. Off unless ``armed``.
     """
 
     laser: Annotated[LaserName, needed("the laser, or one held by the cavity, that drifts")]
@@ -55,6 +56,7 @@ class SteerTable(Table, frozen=True, kw_only=True):
     setpoint_hz: Number = 0
     every_s: Duration = 10
     settle_s: Duration = 1
+    average_s: NotNegative = 0
     response_s: Duration = 600
     warm_up: PositiveInteger = 30
     sensor_sigma: NotNegative = 0

@@ -58,12 +58,13 @@ class CampaignLab:
         self._hour: Hour = self.weather.hour()
         self.knobs: dict[str, Knob] = {}
         self.locked = {row.name: self._locked(row) for row in scenario.lasers if row.relocks}
-        self.tune = self._knob("tune", (TUNE_HZ - 10**6, TUNE_HZ + 10**6), 20, 100, TUNE_HZ)
+        self.tune = self._knob("tune", (TUNE_HZ - 10**6, TUNE_HZ + 10**6), 100, 100, TUNE_HZ)
         self._rows = {row.name: row for row in scenario.lasers}
         self._spoilers = {name: self._spoiler(name) for name in self._channels()}
         self._of: dict[str, list[Fault]] = {}
         self._sudden: list[Fault] = []
         self._lamps: dict[str, float] = {}
+        self.lost: list[tuple[int, str, str, bool]] = []
         self._look_ahead()
 
     # time --------------------------------------------------------------------------------
@@ -150,6 +151,7 @@ class CampaignLab:
         elif lost is not None and laser is not None:
             share = lost.start_s - span.first
             laser.lose(lost.amount, span.first)
+            self.lost.append((span.first, row.name, lost.kind, laser.within_reach))
             tap = share * tap + (1 - share) * laser.offset_hz
             last = np.full(count, laser.offset_hz)
             marks[:] = SATURATED

@@ -8,6 +8,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
 
+# A read-back passes as a float.
+_ROUNDING = 1 + Fraction(1, 10**9)
+
 
 @dataclass
 class HarmLog:
@@ -48,9 +51,11 @@ class Knob:
         where = f"{self.name} to {float(to)!r} at {now_s:.0f} s"
         if not self.low <= to <= self.high:
             self.harm.add("outside its harmless range", where)
-        if step > self.largest_step:
+        if step > self.largest_step * _ROUNDING:
             self.harm.add("step too large", where)
-        if step > self.slew_per_s * Fraction(max(now_s - self.moved_s, 0.0) if self.moves else 1e9):
+        if step > _ROUNDING * self.slew_per_s * Fraction(
+            max(now_s - self.moved_s, 0.0) if self.moves else 1e9
+        ):
             self.harm.add("slew too fast", where)
         for why in self.forbidden():
             self.harm.add(f"moved: {why}", where)

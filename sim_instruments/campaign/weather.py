@@ -161,25 +161,14 @@ class Weather:
         unseen, last = np.zeros(HOUR), np.zeros(HOUR)
         if row.held == "comb":
             unseen += hour.rest + self._tap_hz(row) * hour.y
+            for fault in near:
+                if fault.kind == "ceo_flip":
+                    later = _at_end(fault, hour.first) - shares(fault, hour.first)
+                    last -= 2.0 * self._scenario.f_ceo_hz * later
         weak = np.zeros(HOUR, bool)
-        middle = _middles(hour.first)
-        unit = row.half_width_hz / row.harmonic
         for fault in near:
-            if fault.target != row.name:
-                continue
-            share = shares(fault, hour.first)
-            if fault.kind == "excursion":
-                light += fault.amount * unit * fault.shape(middle, 1.0)
-            elif fault.kind == "drift_ramp":
-                light += fault.amount * unit * (middle - fault.start_s) * share
-            elif fault.kind == "noisy":
-                light += share * rng.normal(0.0, fault.amount * unit, HOUR)
-            elif fault.kind == "tooth_jump":
-                jump = round(fault.amount) * self._scenario.f_rep_hz
-                unseen += jump * share
-                last += jump * (_at_end(fault, hour.first) - share)
-            elif fault.kind == "power_drop":
-                weak |= share > 0
+            if fault.target == row.name:
+                self._move(row, fault, hour.first, (light, unseen, last, weak), rng)
         counting = rng.normal(0.0, row.count_sigma_hz, HOUR)
         if row.held == "cavity":
             counting -= common  # the beat of a light that does not follow the comb shows the comb
@@ -188,6 +177,31 @@ class Weather:
         sigma = self._scenario.number("wavemeter", "sigma_hz")
         exposure = rng.normal(self.wavemeter_hz[row.name], sigma, HOUR) + hour.wavemeter
         return LaserHour(light, unseen, last, weak, counting, exposure, rng.normal(0.0, 2e5, HOUR))
+
+    def _move(
+        self,
+        row: LaserRow,
+        fault: Fault,
+        first: int,
+        into: tuple[Floats, Floats, Floats, Flags],
+        rng: np.random.Generator,
+    ) -> None:
+        """Add what one fault does to one laser: to (light, unseen, last, weak)."""
+        light, unseen, last, weak = into
+        middle, share = _middles(first), shares(fault, first)
+        unit = row.half_width_hz / row.harmonic
+        if fault.kind == "excursion":
+            light += fault.amount * unit * fault.shape(middle, 1.0)
+        elif fault.kind == "drift_ramp":
+            light += fault.amount * unit * (middle - fault.start_s) * share
+        elif fault.kind == "noisy":
+            light += share * rng.normal(0.0, fault.amount * unit, HOUR)
+        elif fault.kind == "tooth_jump":
+            jump = round(fault.amount) * self._scenario.f_rep_hz
+            unseen += jump * share
+            last += jump * (_at_end(fault, first) - share)
+        elif fault.kind == "power_drop":
+            weak |= share > 0
 
     def _creep(self, row: LaserRow, rng: np.random.Generator) -> Floats:
         """A cavity: random walks of its frequency and of its drift."""
