@@ -1,0 +1,75 @@
+"""``labref campaign SCENARIO --days D --seeds N --json``."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+
+import click
+from rich.console import Console
+
+from labref.model.errors import InputError
+from labref_campaign.report import OfSeed, of_seed, passed, show, summary
+from labref_campaign.run import run_seed
+from sim_instruments.campaign.scenario import CampaignError, load
+
+__all__ = ["command"]
+
+
+@click.command(name="campaign")
+@click.argument("scenario", default="ca_ion")
+@click.option("--days", default=2.0, show_default=True, help="Virtual days of each seed.")
+@click.option("--seeds", default=3, show_default=True, help="How many runs.")
+@click.option("--first-seed", default=1, show_default=True)
+@click.option("--jobs", default=1, show_default=True, help="Processes side by side.")
+@click.option("--every-gate", is_flag=True, help="One pass a gate throughout: slower, the same.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of tables.")
+def command(
+    scenario: str,
+    days: float,
+    seeds: int,
+    first_seed: int,
+    jobs: int,
+    every_gate: bool,
+    as_json: bool,
+) -> None:
+    """Run labref through days of an invented laboratory in which everything goes wrong.
+
+    SCENARIO is a file with the ranges from which faults are drawn, or the shipped ca_ion. Nothing
+    outside this process is touched. Exit codes: 0 no promise was broken, 1 one was, 2 usage.
+    """
+    if days <= 0 or seeds < 1 or jobs < 1:
+        raise InputError("--days, --seeds and --jobs are positive")
+    asked = [(scenario, days, seed, every_gate) for seed in range(first_seed, first_seed + seeds)]
+    try:
+        name = load(scenario).name
+        found = list(_progress(_all(asked, jobs), seeds))
+    except CampaignError as error:
+        raise InputError(str(error)) from error
+    report = summary(name, found)
+    if as_json:
+        click.echo(json.dumps(report, indent=1))
+    else:
+        show(report, Console(width=250 if not Console().is_terminal else None))
+    if not passed(report):
+        raise SystemExit(1)
+
+
+def _all(asked: list[tuple[str, float, int, bool]], jobs: int) -> Iterator[OfSeed]:
+    if jobs == 1:
+        yield from map(_one, asked)
+        return
+    with ProcessPoolExecutor(jobs) as pool:
+        yield from pool.map(_one, asked)
+
+
+def _one(asked: tuple[str, float, int, bool]) -> OfSeed:
+    scenario, days, seed, every_gate = asked
+    return of_seed(run_seed(load(scenario), days, seed, every_gate=every_gate))
+
+
+def _progress(found: Iterator[OfSeed], seeds: int) -> Iterator[OfSeed]:
+    for number, seed in enumerate(found, start=1):
+        click.echo(f"seed {seed.tally.seed} done ({number} of {seeds})", err=True)
+        yield seed
