@@ -31,6 +31,10 @@ class Broker:
     def address(self, topic: str = "labref/site/comb_host") -> str:
         return f"mqtt://127.0.0.1:{self.port}/{topic}"
 
+    def configure(self, text: str) -> None:
+        """Another configuration for the next start."""
+        self._config.write_text(text)
+
     def has_saved(self) -> bool:
         """Whether it has written down since when it was started who had subscribed."""
         database = self._config.with_name("mosquitto.db")
