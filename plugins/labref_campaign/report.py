@@ -252,11 +252,8 @@ def _text(value: Any) -> str:
     if value is None:
         return "-"
     if isinstance(value, float):
-        return (
-            f"{value:.3e}"
-            if value and abs(value) < 1e-2
-            else f"{value:.3f}".rstrip("0").rstrip(".")
-        )
+        small = value and abs(value) < 1e-2
+        return f"{value:.3e}" if small else f"{value:.3f}".rstrip("0").rstrip(".")
     if isinstance(value, tuple):
         return " to ".join(map(str, value))
     return str(value)

@@ -125,7 +125,7 @@ class _Judged:
         gates = len(margin)
         self.window, self.edge = np.zeros(gates, bool), np.zeros(gates, bool)
         recover_y = ran.lab.scenario.number("reference", "recover_y")
-        self._recover_y = recover_y
+        self._recover_y, self._touching = recover_y, touching
         for fault in touching:
             self.window[self._span(fault)] = True
             for at in (fault.start_s, fault.stop_s):
@@ -143,6 +143,13 @@ class _Judged:
                 last += 1
         return slice(begin, max(begin + 1, min(len(self.out), last + TAIL)))
 
+    def _during(self, gate: int) -> str:
+        """Kinds of the faults in whose windows a gate lies."""
+        spans = ((fault.kind, self._span(fault)) for fault in self._touching)
+        return (
+            " + ".join(sorted(k for k, span in spans if span.start <= gate < span.stop)) or "none"
+        )
+
     def count(self, total: Total, book: Book) -> None:
         """Add this transition's gates."""
         said = self.sheet.said
@@ -157,6 +164,8 @@ class _Judged:
         wrong = good & self.far_out
         total.good_far_out += int((wrong & ~self.edge).sum())
         total.good_far_out_edge += int((wrong & self.edge).sum())
+        for gate in np.flatnonzero(wrong & ~self.edge):
+            total.far_out_by_kind[self._during(int(gate))] += 1
         total.well_in += int(self.well_in.sum())
         total.bad_well_in += int((bad & self.well_in).sum())
         total.bad_well_in_outside_windows += int((bad & self.well_in & ~self.window).sum())
