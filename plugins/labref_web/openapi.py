@@ -93,7 +93,9 @@ def _plain_paths() -> dict[str, Any]:
     }
     file = _in_path(f"{API}/trace/{{file}}")
     return {
-        f"{API}/state": _get("state", "Everything of this moment", _answer(structs.State), statuses=(503,)),
+        f"{API}/state": _get(
+            "state", "Everything of this moment", _answer(structs.State), statuses=(503,)
+        ),
         f"{API}/stream": _get("stream", events, _text("text/event-stream"), parameters=[since]),
         f"{API}/trace/{{file}}": _get(
             "trace_file",

@@ -40,19 +40,30 @@ class Reader:
     """One reader of the stream."""
 
     def __init__(self) -> None:
-        self.state: bytes | None = None
         self.waiting: deque[bytes] = deque()
+        self._state: bytes | None = None
+        self._events_before = 0
         self.wake = asyncio.Event()
         self.sending_since_s: float | None = None
         self.is_ended = False
 
+    def renew(self, state: bytes) -> None:
+        """Put the newest state in the place of one that was not taken yet."""
+        self._state, self._events_before = state, len(self.waiting)
+        self.wake.set()
+
+    def put(self, event: bytes) -> None:
+        """Let an event wait."""
+        self.waiting.append(event)
+        self.wake.set()
+
     def take(self) -> bytes:
-        """Everything that waits, in order, the newest state last."""
+        """Everything that waits, in the order of its numbers."""
         parts = list(self.waiting)
         self.waiting.clear()
-        if self.state is not None:
-            parts.append(self.state)
-            self.state = None
+        if self._state is not None:
+            parts.insert(self._events_before, self._state)
+            self._state = None
         self.wake.clear()
         return b"".join(parts)
 
@@ -81,15 +92,13 @@ class Stream:
         event = encoded(kind, self.number, data)
         self._kept.append((self.number, event))
         for reader in self._readers:
-            reader.waiting.append(event)
-            reader.wake.set()
+            reader.put(event)
 
     def state(self, data: bytes) -> None:
         """Send a new state, which bears the newest number."""
         self._state = encoded("state", self.number, data)
         for reader in self._readers:
-            reader.state = self._state
-            reader.wake.set()
+            reader.renew(self._state)
 
     def tick(self, now_s: float) -> None:
         """Drop who does not read; show signs of life."""
@@ -100,8 +109,7 @@ class Stream:
         if now_s - self._alive_at_s >= ALIVE_EVERY_S:
             self._alive_at_s = now_s
             for reader in self._readers:
-                reader.waiting.append(b": alive\n\n")
-                reader.wake.set()
+                reader.put(b": alive\n\n")
 
     def end(self) -> None:
         """Let every reader's response end."""
@@ -113,18 +121,18 @@ class Stream:
         """Answer one reader until it or the service ends."""
         reader = Reader()
         for event in self._missed(header(scope, b"last-event-id")):
-            reader.waiting.append(event)
-        reader.state = self._state
-        reader.wake.set()
+            reader.put(event)
+        if self._state is not None:
+            reader.renew(self._state)
         self._readers[reader] = client_of(scope)
         gone = asyncio.ensure_future(_gone(receive, reader))
         try:
             await send({"type": "http.response.start", "status": 200, "headers": _HEAD})
             while not reader.is_ended:
                 await reader.wake.wait()
+                if reader.is_ended:
+                    break
                 piece = reader.take()
-                if not piece or reader.is_ended:
-                    continue
                 reader.sending_since_s = time.monotonic()
                 await send({"type": "http.response.body", "body": piece, "more_body": True})
                 reader.sending_since_s = None
