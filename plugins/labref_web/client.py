@@ -163,6 +163,8 @@ class Client:
                 connection.request(method, path, data, headers)
                 response = connection.getresponse()
                 found = response.status, response.read(_LONGEST_ANSWER)
+                if response.length:
+                    raise http.client.IncompleteRead(found[1], response.length)
             except (http.client.RemoteDisconnected, ConnectionResetError, BrokenPipeError) as error:
                 self.close()
                 problem: Exception = error

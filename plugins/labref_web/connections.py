@@ -82,6 +82,11 @@ class Connections:
                 if now is not None and not now.more_body and not (is_next and now is before):
                     self.begun_s = None  # a whole request has come
 
+            def on_response_complete(self) -> None:
+                super().on_response_complete()
+                if self.begun_s is None and self.conn.trailing_data[0]:
+                    self.begun_s = self.loop.time()  # part of a next request came with the last
+
             def look_again(self) -> None:
                 """Cut a peer that connected or began a request and does not get on."""
                 if self.begun_s is not None and self.loop.time() - self.begun_s > LONGEST_REQUEST_S:

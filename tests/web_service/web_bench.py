@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import socket
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -186,3 +187,48 @@ class Web:
         self.desk.close()
         self.bench.session.stop()
         self.loop.close()
+
+
+class Served:
+    """The bench behind a real socket on this computer: a context manager."""
+
+    def __init__(self, port: int = 0, terms: Terms | None = None, **more: Any) -> None:
+        from labref_web.service import Service
+
+        names = ("tolerance", "evidence", "web")
+        self.bench = MemoryBench(comb_lab() + PUSHED, plugins=names, **more)
+        asked = Enquiries(self.bench.session, Control(None, self.bench.clock), more.get("out"))
+        self.service = Service(asked, terms or Terms("127.0.0.1", port))
+        self.bench.plugins.manager.register(self.service, "service web")
+
+    def __enter__(self) -> Served:
+        self.url = self.service.__enter__()
+        self.port = int(self.url.rstrip("/").rpartition(":")[2])
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.service.__exit__(None, None, None)
+        self.bench.session.stop()
+
+    def gates(self, count: int = 1, **offsets: Any) -> None:
+        values = {name: np.zeros(count) for name in CHANNELS}
+        self.bench.run({**values, **{k: np.full(count, v) for k, v in offsets.items()}})
+
+    def raw(self, data: bytes, timeout_s: float = 2.0, small: bool = False) -> socket.socket:
+        """A connection on which ``data`` was sent; ``small``: with a small receive buffer."""
+        peer = socket.socket()
+        if small:
+            peer.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        peer.settimeout(timeout_s)
+        peer.connect(("127.0.0.1", self.port))
+        peer.sendall(data)
+        return peer
+
+    def stream(self, **more: Any) -> socket.socket:
+        """A connection that reads the stream; its first state has come."""
+        request = b"GET /api/v1/stream HTTP/1.1\r\nHost: localhost\r\n\r\n"
+        peer = self.raw(request, **more)
+        found = b""
+        while b"event: state" not in found:
+            found += peer.recv(1024)
+        return peer
