@@ -25,13 +25,13 @@ settings.register_profile("steady", settings(), deadline=None)
 settings.load_profile("steady")
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def need_program() -> Callable[[str], str]:
     """``need_program(name)`` gives its path, or skips (fails under CI)."""
     return _needs.need_program
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def need_package() -> Callable[[str], None]:
     """``need_package(name)`` skips (fails under CI) when it cannot be imported."""
     return _needs.need_package

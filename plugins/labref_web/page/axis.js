@@ -1,18 +1,26 @@
 // The common axis of all rows: detuning in units of the tolerance, 0 in the middle between the
 // limits, -1 the red limit, +1 the blue one.
 //
-// Between the limits the axis is linear and takes six tenths of the width; outside it is
-// logarithmic up to a hundred tolerances, so that a laser that is slightly out and one that is a
-// comb tooth away are both on the page, and distances inside are compared by eye.
+// Between the limits the axis is linear and takes the middle of the width; outside it bends, with
+// no kink, into a logarithm up to a hundred tolerances, so that a laser that is slightly out and
+// one that is a comb tooth away are both on the page, and distances inside are compared by eye.
 
-export const LIMIT = 0.6;
+export const LIMIT = 0.55;
 export const FARTHEST = 100;
+const BEND = bend();
+
+// The logarithm ln(1 + BEND (x - 1)) that leaves the limit with the slope of the straight part.
+function bend() {
+  let a = 8;
+  for (let i = 0; i < 40; i += 1) a = (LIMIT / (1 - LIMIT)) * Math.log1p((FARTHEST - 1) * a);
+  return a;
+}
 
 export function fold(x) {
   const size = Math.abs(x);
   if (!(size > 1)) return LIMIT * x;
-  const far = Math.min(1, Math.log10(size) / Math.log10(FARTHEST));
-  return Math.sign(x) * (LIMIT + (1 - LIMIT) * far);
+  const far = Math.log1p(BEND * (size - 1)) / Math.log1p(BEND * (FARTHEST - 1));
+  return Math.sign(x) * (LIMIT + (1 - LIMIT) * Math.min(1, far));
 }
 
 export function halfWidth(tolerance) {

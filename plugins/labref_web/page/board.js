@@ -32,12 +32,11 @@ export class Board {
       }, text));
     }
     document.getElementById("heads").append(
-      make("div", { class: "head-lead" }, make("p", {}, "distance to the limit"), make("p", { class: "small" }, "in tolerances")),
+      make("div", { class: "head-lead" }, make("p", {}, "to the limit,"), make("p", {}, "in tolerances")),
       make("div", { class: "head-where" },
-        make("p", { class: "ends" }, make("span", {}, "\u2190 red"), make("span", {}, "tolerances from the middle"), make("span", {}, "blue \u2192")), scale()),
+        make("p", { class: "ends" }, make("span", {}, "\u2190 red"), make("span", {}, "in tolerances"), make("span", {}, "blue \u2192")), scale()),
       make("div", { class: "head-past" }, make("p", {}, "the last"), choice),
-      make("p", { class: "head-day" }, "the day"),
-      make("p", { class: "head-dev" }, "deviation and need"),
+      make("p", { class: "head-day" }, "the day; deviation and need"),
     );
   }
 
@@ -82,6 +81,7 @@ export class Board {
       this.rows.set(name, row);
       this.host.append(row.node);
       this.host.style.setProperty("--count", this.rows.size);
+      this.host.toggleAttribute("data-dense", this.rows.size > 7);
       this.fill(row);
     }
     return row;

@@ -14,7 +14,8 @@ export class Fairway {
     this.target = draw("line", { class: "target", y1: "30%", y2: "70%" });
     this.wander = draw("line", { class: "wander", y1: "50%", y2: "50%" });
     this.whisker = draw("line", { class: "whisker", y1: "50%", y2: "50%" });
-    this.ends = [0, 1].map(() => draw("line", { class: "whisker", y1: "38%", y2: "62%" }));
+    this.ends = [0, 1].map(() =>
+      draw("svg", { class: "end", y: "50%", overflow: "visible" }, draw("line", { class: "whisker", y1: -6, y2: 6 })));
     this.mark = shape();
     for (const [key, value] of [["x", -12], ["y", -12], ["width", 24], ["height", 24]]) {
       this.mark.setAttribute(key, value);
@@ -42,8 +43,8 @@ export class Fairway {
     put(this.place, "x", percent(fold(at)));
     const reach = u === null || u === undefined ? 0 : ((k ?? 3) * u) / halfWidth(tolerance);
     this.line(this.whisker, at - reach, at + reach);
-    this.line(this.ends[0], at - reach, at - reach);
-    this.line(this.ends[1], at + reach, at + reach);
+    put(this.ends[0], "x", percent(fold(at - reach)));
+    put(this.ends[1], "x", percent(fold(at + reach)));
     const span = past.reach(Date.now() - WANDER_MS);
     this.wander.toggleAttribute("hidden", span === null);
     if (span) this.line(this.wander, toUnits(span[0], tolerance), toUnits(span[1], tolerance));
@@ -71,8 +72,8 @@ export class Fairway {
 // The scale above all rows.
 export function scale() {
   const ticks = [
-    [-FARTHEST, "100", "start"], [-10, "10", "middle"], [-1, "limit", "middle"],
-    [0, "middle", "middle"], [1, "limit", "middle"], [10, "10", "middle"], [FARTHEST, "100", "end"],
+    [-FARTHEST, "\u2212100", "start"], [-1, "limit", "middle"], [0, "0", "middle"],
+    [1, "limit", "middle"], [FARTHEST, "+100", "end"],
   ];
   return draw(
     "svg", { class: "scale", "aria-hidden": "true", focusable: "false" },

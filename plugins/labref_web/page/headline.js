@@ -22,7 +22,7 @@ export function headline(transitions) {
 
 export class Top {
   constructor() {
-    for (const id of ["lab", "headline", "link", "session"]) this[id] = document.getElementById(id);
+    for (const id of ["lab", "headline", "link", "session", "standing"]) this[id] = document.getElementById(id);
   }
 
   show(snapshot, link, nowMs) {
@@ -43,7 +43,15 @@ export class Top {
       say(this.link, "live");
     }
     say(this.session, session(snapshot, lost, nowMs));
+    say(this.standing, standing(snapshot.alarms ?? []));
   }
+}
+
+function standing(alarms) {
+  if (!alarms.length) return "no alarm stands";
+  const open = alarms.filter((each) => !each.acknowledged_by).length;
+  const all = alarms.length === 1 ? "1 alarm stands" : `${alarms.length} alarms stand`;
+  return `${all}, ${open ? `${open} not acknowledged` : "acknowledged"}`;
 }
 
 function session({ session: now, now_ns }, lost, nowMs) {

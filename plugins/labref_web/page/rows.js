@@ -32,6 +32,7 @@ export class Row {
     this.detuning = make("span", { class: "detuning" });
     this.why = make("p", { class: "why" });
     this.leans = make("p", { class: "leans" });
+    this.words = make("div", { class: "words" }, this.why, this.leans);
     this.readout = make("span", { class: "readout" });
     this.host = make("div", { class: "trace", "aria-hidden": "true" });
     this.trace = new Trace(this.host, this.past, {
@@ -45,9 +46,10 @@ export class Row {
       make("p", { class: "lead" }, this.distance, this.side, this.detuning),
       make("div", { class: "where" }, this.fairway.svg),
       make("div", { class: "past" }, this.host, this.readout),
-      make("p", { class: "day" }, this.strip.svg, make("span", { class: "small" }, this.strip.words, " good in 24 h")),
-      make("div", { class: "dev" }, this.curve, this.curveWords),
-      make("div", { class: "words" }, this.why, this.leans),
+      make("div", { class: "slow" },
+        make("p", { class: "day" }, this.strip.svg, make("span", { class: "small" }, this.strip.words, " good in 24 h")),
+        make("p", { class: "dev" }, this.curve, this.curveWords)),
+      this.words,
     );
   }
 
@@ -60,10 +62,11 @@ export class Row {
     say(this.state, WORDS[state] ?? "unknown");
     say(this.title, lineOf(transition));
     const began = transition.since_ns ? ms(transition.since_ns) : null;
-    say(this.since, began === null ? "" : `for ${span(nowMs - began)}, since ${when(began, nowMs)}`);
+    say(this.since, began === null ? "" : `for ${span(nowMs - began)}, since ${when(began, nowMs, nowMs - began < 600_000)}`);
     this.lead(margin(detuning, tolerance), detuning, transition);
     say(this.why, why(transition));
     say(this.leans, leans(transition));
+    put(this.words, "title", `${this.why.textContent} ${this.leans.textContent}`.trim());
     this.fairway.update(transition, this.past);
   }
 

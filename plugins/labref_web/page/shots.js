@@ -4,7 +4,7 @@ import { draw, make, shape } from "./make.js";
 import { clock, hz, ms, span } from "./words.js";
 
 const RIBBON = 100;
-const WRITTEN = 8;
+const WRITTEN = 6;
 
 export class Shots {
   constructor() {

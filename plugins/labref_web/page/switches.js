@@ -14,10 +14,8 @@ export function switches(changed) {
   const apply = () => {
     document.documentElement.toggleAttribute("data-theme", chosen !== "");
     if (chosen) document.documentElement.setAttribute("data-theme", chosen);
-    say(theme, NAMES[chosen] ?? NAMES[""]);
-    theme.setAttribute("aria-label", `Colours: ${NAMES[chosen]}`);
-    say(zone, isUtc() ? "UTC" : "local time");
-    zone.setAttribute("aria-label", `Times shown in: ${isUtc() ? "UTC" : "local time"}`);
+    say(theme, `colours: ${NAMES[chosen] ?? NAMES[""]}`);
+    say(zone, `times: ${isUtc() ? "UTC" : "local"}`);
     forget();
     changed();
   };

@@ -75,8 +75,8 @@ export function day(ms) {
 }
 
 // The time alone when it was today, with its day otherwise.
-export function when(ms, nowMs) {
-  return day(ms) === day(nowMs) ? clock(ms) : `${day(ms)} ${clock(ms, false)}`;
+export function when(ms, nowMs, seconds = true) {
+  return day(ms) === day(nowMs) ? clock(ms, seconds) : `${day(ms)} ${clock(ms, false)}`;
 }
 
 // What a date-and-time field shows and takes, in the chosen zone.
