@@ -21,6 +21,10 @@ class Check(Protocol):
     ``channels`` are the channels whose new readings it wants beside the frequencies. A block
     may hold one gate or thousands; the answer must not depend on how gates are cut in blocks.
     A check that raises is a fault, and its answer for that block is unknown.
+
+    Two attributes may be left out. ``screens`` = True: it is asked before the others, and may
+    flag gates and widen uncertainties. ``awaits``: channels of the same gates without whose
+    reading (or lateness limit) no gate is derived, because it compares gate by gate.
     """
 
     name: str

@@ -78,7 +78,8 @@ class Frequencies:
     ``detuning`` float64 (n,): laser minus target in Hz. ``tap_offset`` float64 (n,): the laser
     at its tap, from the tap's own exact nominal, where comb and witnesses look.
     ``u_constant_hz``: the constant part (type B: reference, path, target), one sigma, which
-    does not average.
+    does not average. ``extra_u_hz`` float64 (n,): what a check adds to it for a while (a
+    reference in holdover), one sigma; None: nothing.
     """
 
     transition: str
@@ -92,6 +93,7 @@ class Frequencies:
     detuning: Floats
     tap_offset: Floats
     u_constant_hz: float = 0.0
+    extra_u_hz: Floats | None = None
 
     def __len__(self) -> int:
         return len(self.start_ns)
@@ -99,16 +101,29 @@ class Frequencies:
     @property
     def u_hz(self) -> Floats:
         """Combined standard uncertainty of each gate's detuning, float64 (n,)."""
-        combined: Floats = np.hypot(self.errors, self.u_constant_hz)
+        combined: Floats = np.hypot(self.errors, self.constant_hz)
         return combined
+
+    @property
+    def constant_hz(self) -> Floats | float:
+        """The part that does not average, with what was added to it: (n,), or one for all."""
+        if self.extra_u_hz is None:
+            return self.u_constant_hz
+        constant: Floats = np.hypot(self.extra_u_hz, self.u_constant_hz)
+        return constant
 
 
 class Reason(NamedTuple):
-    """Why a gate is not good, what clears it, and its ``kind`` in a few words for alarms."""
+    """Why a gate is not good, what clears it, and its ``kind`` in a few words for alarms.
+
+    ``cause`` names what several subjects may suffer from at once ("reference maser"): their
+    alarms of one cause are one alarm.
+    """
 
     text: str = ""
     clears: str = ""
     kind: str = ""
+    cause: str = ""
 
 
 NOTHING = Reason()
@@ -119,7 +134,9 @@ class Judgement:
     """What one check says of a block: ``states`` uint8 (n,), ``reasons`` int (n,) into ``texts``.
 
     ``texts`` begins with `NOTHING`, for good gates; ``leans_on`` names the witnesses on which
-    a good leans.
+    a good leans. A check that ``screens`` may also flag gates (``flags`` uint32 (n,), added to
+    theirs) and widen their uncertainty (``extra_u_hz`` float64 (n,), one sigma): the other
+    checks, asked after it, see both.
     """
 
     check: str
@@ -127,6 +144,8 @@ class Judgement:
     reasons: npt.NDArray[np.intp]
     texts: tuple[Reason, ...]
     leans_on: tuple[str, ...] = ()
+    flags: npt.NDArray[np.uint32] | None = None
+    extra_u_hz: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +170,12 @@ class AlarmLevel(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Alarm:
-    """One alarm of one subject: ``kind`` in a few words (``outside tolerance``, ``link down``)."""
+    """One alarm of one subject: ``kind`` in a few words (``outside tolerance``, ``link down``).
+
+    ``cause``: what may have struck several subjects at once; then this alarm stands for all of
+    them, ``subject`` is the cause and ``consequences`` lists them. ``priority``: "wake", "work
+    hours" or "log".
+    """
 
     subject: str
     kind: str
@@ -159,3 +183,6 @@ class Alarm:
     since_ns: int
     message: str
     clears: str = ""
+    priority: str = "work hours"
+    cause: str = ""
+    consequences: tuple[str, ...] = ()

@@ -45,13 +45,15 @@ class GatePlan:
     """The channels of one equation: ``base`` first, others with gates, held ones last.
 
     ``hold_ns`` maps a held channel (a set-point read back now and then) to how long its last
-    value stands. ``lateness_ns`` is counted from the end of a gate.
+    value stands. ``lateness_ns`` is counted from the end of a gate. ``awaits`` do not enter:
+    a check compares them gate by gate, so that a gate waits for them as well.
     """
 
     base: str
     others: tuple[str, ...]
     hold_ns: Mapping[str, int]
     lateness_ns: int
+    awaits: tuple[str, ...] = ()
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -103,6 +105,8 @@ def align(
         row, known = _partner(base, recent[name].all())
         rows.append(row)
         ready &= known | expired
+    for name in plan.awaits:
+        ready &= _partner(base, recent[name].all())[1] | expired
     rows += [_held(base, recent[name].all(), hold) for name, hold in plan.hold_ns.items()]
     count = len(ready) if ready.all() else int(np.argmin(ready))
     if count == 0:

@@ -49,13 +49,14 @@ def assemble(
         raise InputError(f"{lab.file}: no [transitions.*]: there is nothing to watch")
     transitions = list(lab.transitions.values())
     alarms = lab.alarms
+    checks = _checks(lab, plugins, actuators)
     on_ns, off_ns = seconds_to_ns(alarms.on_delay_s), seconds_to_ns(alarms.off_delay_s)
     return Parts(
         lab=lab,
         clock=clock,
         sources=list(sources),
-        deriver=Deriver(transitions, lab.channels),
-        judge=Judge(_checks(lab, plugins, actuators), list(lab.transitions)),
+        deriver=Deriver(transitions, lab.channels, _awaits(checks)),
+        judge=Judge(checks, list(lab.transitions)),
         announcer=Announcer(plugins),
         standings=Standings(lab.transitions, clock),
         store=writer,
@@ -96,6 +97,15 @@ def _checks(lab: Lab, plugins: Plugins, actuators: Sequence[Actuator]) -> list[C
                 )
             checks.append(check)
     return checks
+
+
+def _awaits(checks: Sequence[Check]) -> dict[str, tuple[str, ...]]:
+    """For each transition the channels for whose reading of a gate its checks wait."""
+    found: dict[str, tuple[str, ...]] = {}
+    for check in checks:
+        names = tuple(getattr(check, "awaits", ()))
+        found[check.transition] = tuple(dict.fromkeys((*found.get(check.transition, ()), *names)))
+    return found
 
 
 def _longest_wait_ns(lab: Lab) -> int:

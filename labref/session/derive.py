@@ -8,7 +8,7 @@ channel, another group) is derived transition by transition until it has caught 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -93,9 +93,13 @@ class Deriver:
     """Derives every transition of a lab. Keeps cursors; holds no readings itself."""
 
     def __init__(
-        self, transitions: Sequence[LabTransition], channels: Mapping[str, Channel]
+        self,
+        transitions: Sequence[LabTransition],
+        channels: Mapping[str, Channel],
+        awaits: Mapping[str, tuple[str, ...]] | None = None,
     ) -> None:
-        self.lines = [_line(transition, channels) for transition in transitions]
+        waits = awaits or {}
+        self.lines = [_line(t, channels, waits.get(t.name, ())) for t in transitions]
         self._bundles = _bundles(self.lines, channels)
         self._used_by: dict[str, list[Line]] = {}
         for line in self.lines:
@@ -145,7 +149,10 @@ def _in_step(
         if block is None:
             return None
         blocks.append(block)
-    if not equal_gates(blocks):
+    awaited = [new.get(name) for name in bundle.plan.awaits]
+    if not equal_gates(blocks + [block for block in awaited if block is not None]):
+        return None
+    if any(block is None for block in awaited):
         return None
     begin = int(blocks[0].start_ns[0])
     half_gate = (int(blocks[0].stop_ns[0]) - begin) // 2
@@ -198,7 +205,9 @@ def _derive_alone(line: Line, aligned: Aligned) -> Frequencies:
     return line.frequencies(aligned, flags, offset, errors, tap_offset)
 
 
-def _line(transition: LabTransition, channels: Mapping[str, Channel]) -> Line:
+def _line(
+    transition: LabTransition, channels: Mapping[str, Channel], awaits: tuple[str, ...]
+) -> Line:
     moving = [c for name in transition.equation.channels if _moves(c := channels[name])]
     base = transition.base
     plan = GatePlan(
@@ -207,6 +216,7 @@ def _line(transition: LabTransition, channels: Mapping[str, Channel]) -> Line:
         {c.name: c.hold_ns for c in moving if c.hold_ns is not None and c.name != base},
         transition.lateness_ns,
     )
+    plan = replace(plan, awaits=tuple(name for name in awaits if name not in plan.channels))
     entering = tuple(channels[name] for name in plan.channels)
     # A held set-point is no mean over a gate: its weighting says nothing.
     gated = [c if c.hold_ns is None else channels[base] for c in entering]
@@ -262,7 +272,11 @@ def _bundle(lines: list[Line], channels: Mapping[str, Channel]) -> Bundle:
     for line in lines:
         hold.update(line.plan.hold_ns)
     plan = GatePlan(
-        base, tuple(name for name in names if name not in hold), hold, lines[0].plan.lateness_ns
+        base,
+        tuple(name for name in names if name not in hold),
+        hold,
+        lines[0].plan.lateness_ns,
+        tuple({name: None for line in lines for name in line.plan.awaits if name not in names}),
     )
     equations = [line.transition.equation for line in lines]
     equations += [line.transition.tap_equation for line in lines]

@@ -66,6 +66,13 @@ class History:
             np.concatenate([result.states for result in found]),
         )
 
+    def constants(self, begin_ns: int, end_ns: int) -> Floats:
+        """Constant part of each gate's uncertainty in Hz, the gates of `columns`: (n,)."""
+        parts = [result.frequencies for result in self._found(begin_ns, end_ns)]
+        return np.concatenate(
+            [np.empty(0), *(np.broadcast_to(p.constant_hz, len(p)) for p in parts)]
+        )
+
     def stretches(self, begin_ns: int, end_ns: int) -> list[tuple[int, int, int, str]]:
         """Stretches that were not good: begin, end, state and reason, in the order of time."""
         found = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -24,6 +25,9 @@ class Judge:
             if check.transition not in self._checks:
                 raise InputError(f"check {check.name!r} judges unknown {check.transition!r}")
             self._checks[check.transition].append(check)
+        # Stable: screens first, each kind in the order in which it was registered.
+        for found in self._checks.values():
+            found.sort(key=lambda check: not _screens(check))
         bare = [name for name, found in self._checks.items() if not found]
         if bare:
             raise InputError(f"no check judges {', '.join(bare)}: load the plugin 'tolerance'")
@@ -47,15 +51,17 @@ class Judge:
         self, frequencies: Frequencies, readings: Mapping[str, Readings], tell: Announcer
     ) -> Result:
         """Judge one block: every check's view and their conjunction."""
-        judgements = tuple(
-            self._ask(check, frequencies, readings, tell)
-            for check in self._checks[frequencies.transition]
-        )
+        judgements = []
+        for check in self._checks[frequencies.transition]:
+            judgement = self._ask(check, frequencies, readings, tell)
+            judgements.append(judgement)
+            if judgement.flags is not None or judgement.extra_u_hz is not None:
+                frequencies = _screened(frequencies, judgement)
         states = combine([judgement.states for judgement in judgements])
         if not is_derived(frequencies):
             missing = ~np.isfinite(frequencies.offset)
             states = np.where(missing, np.uint8(State.UNKNOWN), states)
-        return Result(frequencies, states, judgements)
+        return Result(frequencies, states, tuple(judgements))
 
     def _ask(
         self,
@@ -76,6 +82,20 @@ class Judge:
             return all_unknown(check.name, len(frequencies), reason)
         tell.cleared(where)
         return judgement
+
+
+def _screens(check: Check) -> bool:
+    return bool(getattr(check, "screens", False))
+
+
+def _screened(frequencies: Frequencies, judgement: Judgement) -> Frequencies:
+    """The block with the flags and the uncertainty that a check adds; no value is deleted."""
+    flags, extra = frequencies.flags, frequencies.extra_u_hz
+    if judgement.flags is not None:
+        flags = flags | judgement.flags
+    if judgement.extra_u_hz is not None:
+        extra = judgement.extra_u_hz if extra is None else np.hypot(extra, judgement.extra_u_hz)
+    return replace(frequencies, flags=flags, extra_u_hz=extra)
 
 
 _EMPTY = (

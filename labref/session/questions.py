@@ -42,6 +42,7 @@ class Questions:
         starts, stops, offset, errors, _ = self._parts.history[transition].columns(
             start_ns, stop_ns
         )
+        constants = self._parts.history[transition].constants(start_ns, stop_ns)
         noise = noise_of(known, lab.channels)
         if not noise and len(errors):
             noise = float(np.nanmax(errors, initial=0.0))
@@ -55,7 +56,7 @@ class Questions:
             (start_ns, stop_ns),
             noise_hz=noise,
             rate_hz_s=rate_of(known, lab.channels),
-            u_constant_hz=known.u_constant_hz,
+            u_constant_hz=float(constants.max()) if len(constants) else known.u_constant_hz,
         )
 
     def _in_memory(self, transition: str, start_ns: int) -> bool:

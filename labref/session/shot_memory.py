@@ -64,6 +64,7 @@ class ShotMemory:
         history = self._parts.history[facts.name]
         start, stop, offset, errors, states = history.columns(begin_ns, end_ns)
         known = self._parts.lab.transitions[facts.name]
+        constant = history.constants(begin_ns, end_ns)
         reasons = [
             ShotReason(first, last, State(state), text)
             for first, last, state, text in history.stretches(begin_ns, end_ns)
@@ -76,7 +77,7 @@ class ShotMemory:
             errors,
             np.isfinite(offset),
             states,
-            np.full(len(start), known.u_constant_hz),
+            constant[: len(start)],
             reasons,
             history.end_ns,
         )

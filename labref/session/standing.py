@@ -11,7 +11,7 @@ from labref.checks.alarms import Alarms
 from labref.config.lab import LabTransition
 from labref.model.result import Result
 from labref.model.times import Clock
-from labref.model.verdict import NOTHING, State, Verdict
+from labref.model.verdict import NOTHING, Frequencies, State, Verdict
 from labref.session.status import Standing, Status
 
 
@@ -59,7 +59,7 @@ class Standings:
             stop_ns,
             stop_ns + transition.gate_ns + transition.lateness_ns,
             detuning,
-            math.hypot(float(block.errors[-1]), block.u_constant_hz),
+            math.hypot(float(block.errors[-1]), _constant(block)),
             _distance(detuning, transition),
             alarms,
         )
@@ -79,7 +79,7 @@ class Standings:
             since = int(started[0])
         if old.valid_until_ns < 0 and state == verdict.state:
             since = int(started[0])
-        reason, clears, _ = result.reason(-1) if state != State.GOOD else NOTHING
+        reason, clears, *_ = result.reason(-1) if state != State.GOOD else NOTHING
         leans_on = result.leans_on
         if (
             state == verdict.state
@@ -92,6 +92,12 @@ class Standings:
         return Verdict(
             transition.name, State(state), since, reason, clears, leans_on, transition.unwatched
         )
+
+
+def _constant(block: Frequencies) -> float:
+    """The constant part of the last gate's uncertainty, in Hz."""
+    extra = block.extra_u_hz
+    return block.u_constant_hz if extra is None else math.hypot(block.u_constant_hz, extra[-1])
 
 
 def _distance(detuning: float, transition: LabTransition) -> float:

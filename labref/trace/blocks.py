@@ -191,7 +191,10 @@ def _transition_block(slots: slice, results: Sequence[Result], size: int) -> Blo
     values += [f.errors for f in found]
     floats = words[3:].view(np.float64)
     np.concatenate(values, out=floats[:3].reshape(-1))
-    floats[3] = np.array([[f.u_constant_hz] for f in found])
+    if all(f.extra_u_hz is None for f in found):
+        floats[3] = np.array([[f.u_constant_hz] for f in found])
+    else:
+        floats[3] = np.array([np.broadcast_to(f.constant_hz, size) for f in found])
     state = np.concatenate([np.asarray(s, np.uint8) for _, s in results]).reshape(count, size)
     flags = np.concatenate([f.flags for f in found]).reshape(count, size)
     return Block(slots, words, state, flags)

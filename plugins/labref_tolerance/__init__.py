@@ -57,7 +57,7 @@ class ToleranceCheck:
     def _is_well_inside(self, frequencies: Frequencies) -> bool:
         """Whether the whole block is good at a glance: the usual case. NaN is never inside."""
         tolerance, detuning, errors = self.tolerance, frequencies.detuning, frequencies.errors
-        if tolerance.forbidden_hz or not len(detuning):
+        if tolerance.forbidden_hz or frequencies.extra_u_hz is not None or not len(detuning):
             return False
         if len(detuning) == 1:
             low = high = float(detuning[0])
