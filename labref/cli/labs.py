@@ -10,10 +10,13 @@ from labref.frequency.transitions import Transition
 from labref.plugins import Plugins, load_plugins
 
 
-def load(lab_file: Path, extra: Sequence[tuple[str, object]] = ()) -> tuple[Lab, Plugins]:
+def load(
+    lab_file: Path, extra: Sequence[tuple[str, object]] = (), *, must_judge: bool = True
+) -> tuple[Lab, Plugins]:
     """Load plugins (installed ones and ``extra``) and the lab file. Raises LabFileError."""
     plugins = load_plugins(extra=extra)
-    return load_lab(lab_file, plugins.tables(), plugin_lines(plugins)), plugins
+    lines = plugin_lines(plugins)
+    return load_lab(lab_file, plugins.tables(), lines, must_judge=must_judge), plugins
 
 
 def plugin_lines(plugins: Plugins) -> list[Transition]:

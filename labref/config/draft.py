@@ -34,6 +34,7 @@ class Draft:
     """Everything built so far, by name."""
 
     document: Document
+    must_judge: bool = True
     references: dict[str, Reference] = field(default_factory=dict)
     channels: dict[str, Channel] = field(default_factory=dict)
     feeds: dict[str, tuple[str, int | str]] = field(default_factory=dict)

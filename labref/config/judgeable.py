@@ -87,7 +87,8 @@ def check_tolerance(
             for line in budget.lines
             if math.isfinite(line.hz) and abs(line.hz) > u_hz / 100
         )
-        draft.complaints.problem(
+        report = draft.complaints.problem if draft.must_judge else draft.complaints.warning
+        report(
             (*path, "tolerance_hz"),
             f"this tolerance cannot be judged with this chain: u = {quantity(u_hz, sign=False)} "
             f"is more than a quarter of {quantity(half, sign=False)} (M5); u is made of {parts}",

@@ -18,15 +18,18 @@ def load_lab(
     path: str | Path,
     plugin_tables: Mapping[str, Any] | None = None,
     lines: Iterable[Transition] = (),
+    *,
+    must_judge: bool = True,
 ) -> Lab:
     """Read and check the lab file at ``path``.
 
     ``plugin_tables`` maps a table's name to its type, a msgspec struct (or ``dict[str, struct]``
     for ``[table.NAME]``), as plugins give it by the hook ``register_tables``; ``lines`` are
-    further rows for the catalogue (``register_transitions``). Raises LabFileError with every
-    problem found, each with file, line and key.
+    further rows for the catalogue (``register_transitions``). ``must_judge=False`` lets a
+    tolerance pass that the declared chain cannot judge (M5), with a warning.
+    Raises LabFileError with every problem found, each with file, line and key.
     """
-    return understand(read_document(path, plugin_tables), lines)
+    return understand(read_document(path, plugin_tables), lines, must_judge=must_judge)
 
 
 def parse_lab(

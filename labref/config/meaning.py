@@ -24,18 +24,22 @@ from labref.config.provenance import Graph
 from labref.config.teeth import check_ceo_signs
 from labref.config.transition_witnesses import check_inherited_needs
 from labref.config.transitions import build_transitions
+from labref.config.uses import check_uses
 from labref.config.witnesses import build_witnesses, unnamed
 from labref.frequency.reference import corrected
 from labref.frequency.transitions import Catalogue, Transition, catalogue, from_table
 from labref.model.errors import LabFileError
 
 
-def understand(document: Document, lines: Iterable[Transition] = ()) -> Lab:
+def understand(
+    document: Document, lines: Iterable[Transition] = (), *, must_judge: bool = True
+) -> Lab:
     """Return the lab that a document describes; raises LabFileError with all its problems.
 
-    ``lines`` are rows that plugins add to the catalogue of transitions.
+    ``lines`` are rows that plugins add to the catalogue of transitions. Without ``must_judge`` a
+    tolerance that this chain cannot judge (M5) is a warning: planning asks which chain could.
     """
-    draft = Draft(document)
+    draft = Draft(document, must_judge=must_judge)
     feeds.build_references(draft)
     feeds.check_instruments(draft)
     feeds.build_channels(draft)
@@ -49,6 +53,7 @@ def understand(document: Document, lines: Iterable[Transition] = ()) -> Lab:
     build_transitions(draft, equations, _catalogue(draft, lines))
     unnamed(draft)
     check_ceo_signs(draft)
+    check_uses(draft)
     check_names(draft)
     if draft.complaints.problems:
         raise LabFileError(document.file, draft.complaints.problems)
@@ -122,4 +127,6 @@ def _lab(draft: Draft) -> Lab:
         dialects=tables.dialects,
         provenance=graph,
         f_reps=draft.f_reps,
+        uses={name: table.uses for name, table in tables.transitions.items()},
+        planning=tables.planning,
     )

@@ -9,6 +9,7 @@ from typing import Any
 
 from labref.config.provenance import Graph
 from labref.config.schema import AlarmTable, InstrumentTable, LogTable
+from labref.config.uses import PlanningTable, UseTable
 from labref.frequency.equation import Equation
 from labref.frequency.uncertainty import Budget
 from labref.model.channel import Channel
@@ -115,7 +116,7 @@ class Lab:
     ``channels`` holds typed-in values (LO, AOM) as assumed channels too; ``feeds`` maps a
     channel to (instrument, input). ``f_reps`` are the repetition rates of the combs as equations.
     ``tables`` are the plugins' structs by table name, ``dialects`` the file's own instrument
-    languages as plain tables.
+    languages as plain tables. ``uses`` by transition and name and ``planning`` serve `labref plan`.
     ``warnings`` are allowed things that the owner should know.
     """
 
@@ -136,4 +137,6 @@ class Lab:
     dialects: Mapping[str, Mapping[str, object]]
     provenance: Graph
     f_reps: Mapping[str, Equation] = field(default_factory=dict)
+    uses: Mapping[str, Mapping[str, UseTable]] = field(default_factory=dict)
+    planning: PlanningTable = field(default_factory=PlanningTable)
     warnings: tuple[Problem, ...] = ()

@@ -32,6 +32,7 @@ from labref.config.fields import (
 )
 from labref.config.lines import LineChoice, LineTable, ShiftTable, ZeemanTable
 from labref.config.optics import CavityTable, CombTable, LaserTable, Step
+from labref.config.uses import PlanningTable, UseTable
 
 SCHEMA_VERSION = 1
 
@@ -179,6 +180,7 @@ class TransitionTable(Table, frozen=True, kw_only=True):
     ``line`` of the catalogue; to it are added ``zeeman`` (of a catalogue's line), ``shifts`` and
     ``intended_offset_hz`` (M6).
     ``plane`` is "atoms" only where ``path_u_hz`` bounds what fibres and air add (M15).
+    ``uses`` say what the light is for; only `labref plan` reads them.
     """
 
     laser: Annotated[LaserName, needed("which of [lasers] drives it")]
@@ -199,6 +201,7 @@ class TransitionTable(Table, frozen=True, kw_only=True):
     needs: list[WitnessName] = field(default_factory=list)
     unwatched: list[str] = field(default_factory=list)
     lateness_s: Duration | None = None
+    uses: dict[str, UseTable] = field(default_factory=dict)
 
 
 class AlarmTable(Table, frozen=True, kw_only=True):
@@ -229,4 +232,5 @@ class LabTables(msgspec.Struct, frozen=True, kw_only=True):
     witnesses: dict[str, WitnessTable] = {}
     lines: list[LineTable] = []
     alarms: AlarmTable = AlarmTable()
+    planning: PlanningTable = PlanningTable()
     dialects: dict[str, dict[str, object]] = {}
