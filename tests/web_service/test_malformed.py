@@ -36,7 +36,19 @@ PATHS = [
     "/api/v1/transitions/clock729/deviation",
     "/api/v1/transitions/nobody/deviation",
 ]
-QUERIES = ["", "?start_ns=1&stop_ns=2", "?start_ns=2&stop_ns=1", "?start_ns=x", "?%", "?=&=", "?a"]
+QUERIES = [
+    "",
+    "",
+    "",
+    "",
+    "",
+    "?start_ns=1&stop_ns=2",
+    "?start_ns=2&stop_ns=1",
+    "?start_ns=x",
+    "?%",
+    "?=&=",
+    "?a",
+]
 BODIES = [b"", b"{}", b"[]", b"null", b'{"by":"x"}', b'{"by":1}', b"{", b"\xff\xfe", b"[" * 500]
 BODIES += [b'{"channel":"field","start_ns":1,"stop_ns":2,"offset_hz":1e400}', b'"' * 99]
 METHODS = [

@@ -192,12 +192,15 @@ class Web:
 class Served:
     """The bench behind a real socket on this computer: a context manager."""
 
-    def __init__(self, port: int = 0, terms: Terms | None = None, **more: Any) -> None:
+    def __init__(
+        self, port: int = 0, terms: Terms | None = None, runner: Any = None, **more: Any
+    ) -> None:
         from labref_web.service import Service
 
         names = ("tolerance", "evidence", "web")
         self.bench = MemoryBench(comb_lab() + PUSHED, plugins=names, **more)
-        asked = Enquiries(self.bench.session, Control(None, self.bench.clock), more.get("out"))
+        control = Control(runner, self.bench.clock)
+        asked = Enquiries(self.bench.session, control, more.get("out"))
         self.service = Service(asked, terms or Terms("127.0.0.1", port))
         self.bench.plugins.manager.register(self.service, "service web")
 
