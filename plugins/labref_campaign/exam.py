@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from labref.config.lab import Lab
+from labref.config.lab import LabTransition
 from labref.hookspecs import hookimpl
 from labref.model.result import Result
 from labref.model.times import NS_PER_S
@@ -53,7 +53,7 @@ class Book:
     """All sheets of a run; a plugin, so that it hears what others hear."""
 
     lab: CampaignLab
-    transitions: Lab
+    transitions: Mapping[str, LabTransition] = field(default_factory=dict)
     sheets: dict[str, Sheet] = field(default_factory=dict)
     kinds: list[str] = field(default_factory=lambda: [""])
     ended: list[Ended] = field(default_factory=list)

@@ -20,6 +20,7 @@ from sim_instruments.randomness import stream
 ROUND = 43_200  # gates between two routine armings: at 8 and at 20 h
 PATIENCE = 900  # gates that labref is given before a laser that is lost counts as a person's
 BY = "A. Person"
+PROOF, AGAIN = 40, 60  # passes after a visit's begin: proof is asked for; armed again
 
 
 def response_s(scenario: Scenario, gate: int, rng: np.random.Generator) -> float:
@@ -42,6 +43,8 @@ class Person:
         self._repaired: list[str] = []
         self.visits = 0
         self.repairs = 0
+        self.restarts = 0
+        self.wants_restart = False
 
     @property
     def busy(self) -> bool:
@@ -99,7 +102,7 @@ class Person:
         return any(gate - since > PATIENCE for since in self._lost_since.values())
 
     def _work(self) -> None:
-        """Disarm, wait a pass, repair, wait for the proof, arm."""
+        """Disarm, wait a pass, repair, wait for the proof, restart where it does not come, arm."""
         assert self._session.actuation is not None
         if self._stage == 1:
             self._session.actuation.desk.disarm(by=BY)
@@ -108,7 +111,23 @@ class Person:
                 if laser.tooth != 0:
                     laser.repair()
                     self.repairs += 1
-        elif self._stage == 20:
+        elif self._stage == PROOF and self._doubted():
+            self.wants_restart = True
+        elif self._stage == AGAIN:
             self.arm_all()
             self._comes, self._stage = None, -1
         self._stage += 1
+
+    def _doubted(self) -> bool:
+        """Whether a light that is where it belongs is still not believed."""
+        assert self._session.actuation is not None
+        actuators = self._session.actuation.actuators
+        return any(
+            laser.tooth == 0 and getattr(actuators[name], "pending", "")
+            for name, laser in self._lab.locked.items()
+        )
+
+    def takes(self, session: Session) -> None:
+        """Labref was started again."""
+        self._session, self.wants_restart = session, False
+        self.restarts += 1

@@ -26,8 +26,9 @@ from sim_instruments.faults import Fault
 K = 3.0
 TAIL = 2  # gates after a fault that count as its window
 MOST_WAIT = 3600  # gates after a fault in which it is looked for the first good one
-# Reasons that declare their delay: the lab file says how long they last.
+# Reasons that declare their delay, and how long the lab file lets them last (verify_s).
 DECLARED = ("not verified",)
+PROOF_GATES = 60
 Mask = npt.NDArray[np.bool_]
 
 
@@ -88,7 +89,7 @@ def tally(ran: Ran) -> Tally:
     for fault in lab.faults:
         kinds[fault.kind].faults += 1
     for name, sheet in book.sheets.items():
-        tolerance = book.transitions.transitions[name].tolerance
+        tolerance = book.transitions[name].tolerance
         touching = [f for f in lab.faults if touches(f, lines[name].name)]
         judged = _Judged(sheet, tolerance, touching, ran)
         judged.count(total, book)
@@ -176,7 +177,14 @@ class _Judged:
             kind = book.kinds[int(number)] or "no gate derived"
             total.why_unknown_quiet[kind] += int(count)
             total.unknown_quiet += int(count)
-            total.unknown_quiet_declared += int(count) if kind in DECLARED else 0
+        proof = np.isin(self.sheet.why, [book.kinds.index(k) for k in DECLARED if k in book.kinds])
+        total.unknown_quiet_declared += int((quiet & unknown & proof & self._soon_after()).sum())
+
+    def _soon_after(self) -> Mask:
+        """Gates that follow a window by no more than a proof may take."""
+        gates = np.arange(len(self.window))
+        last = np.maximum.accumulate(np.where(self.window, gates, -PROOF_GATES - 1))
+        return gates - last <= PROOF_GATES
 
     def one(self, fault: Fault, kind: ByKind) -> None:
         """Add one fault as this transition saw it."""

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
 
+import numpy as np
+
 from labref.actuation.base import Seen
+from labref.model.readings import Readings
 from labref.model.times import NS_PER_S
 from labref.model.verdict import State
 from labref_relock.evidence import Past, Voucher, Word, mean_and_sigma
 
+_GOOD = int(State.GOOD)
 _KEPT = 2000
 _RECENT = 30
 
@@ -58,6 +63,8 @@ class WitnessTrack:
             good = bool(result.states[-1] == State.GOOD)
             offset = float(block.tap_offset[-1])
             self._tap = (int(block.stop_ns[-1]), offset, good) if offset == offset else None
+            if len(block) > 1:
+                self._pair_block(result, seen.readings)
         new = False
         for name in self.channels:
             readings = seen.readings.get(name)
@@ -132,6 +139,20 @@ class WitnessTrack:
         sigma = max(self.declared_sigma_hz, 0.0 if past is None else past.sigma_hz)
         u = float((self.witness.u_hz**2 + sigma * sigma) ** 0.5)
         return Voucher(self.transition.name, self._tap[2], now_hz, u, sigma, past)
+
+    def _pair_block(self, result: Any, readings: Mapping[str, Readings]) -> None:
+        """Gates that come many at a time: history from the last ones, as if one by one."""
+        if len(self.channels) != 1 or self.channels[0] not in readings:
+            return
+        weight, new = self._terms[0][1], readings[self.channels[0]]
+        new = new[new.usable][-_RECENT:-1]  # the last one is paired like any other
+        block = result.frequencies
+        gate = np.searchsorted(block.stop_ns, new.stop_ns, "right") - 1
+        known = (gate >= 0) & (result.states[gate] == _GOOD)
+        known &= new.stop_ns - block.stop_ns[gate] <= self.witness.max_age_ns
+        known &= np.isfinite(block.tap_offset[gate])
+        values = self._between + weight * new.offset - block.tap_offset[gate]
+        self._past.extend(zip(new.stop_ns[known].tolist(), values[known].tolist(), strict=True))
 
     def _pair(self, now_ns: int) -> None:
         offset = self.offset(now_ns)

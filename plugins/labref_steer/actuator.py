@@ -19,7 +19,7 @@ from labref.actuation.policy import Budget
 from labref.model.times import NS_PER_S
 from labref_steer.bank import Bank, LowPass, Model, Predicted
 from labref_steer.response import LEAST, MOST, Response
-from labref_steer.sensor import Sample, averaged, samples
+from labref_steer.sensor import Sample, averaged, is_well, samples
 from labref_steer.table import SteerTable
 
 MOST_REJECTED = 5  # readings in a row beyond 5 sigma: the light has jumped, or the sensor
@@ -54,6 +54,7 @@ class Steer:
         self._u: Fraction | None = None
         self._clean_ns = 0
         self._last: Sample | None = None
+        self._well = True
         self._rejected = 0
         self._moving = False
         self._armed_run = False
@@ -65,6 +66,8 @@ class Steer:
         """Feed the filters with every good gate in which the output stood still."""
         self._temperature(seen)
         self._follow_output(seen)
+        well = is_well(seen, self.table.sensor)
+        self._well = self._well if well is None else well
         found = samples(seen, self.table.sensor, float(self.table.sensor_sigma))
         for sample in averaged(found, float(self.table.average_s)):
             if self._u is None or self._moving or sample.start_ns < self._clean_ns:
@@ -82,6 +85,8 @@ class Steer:
             return f"sensor {self.table.sensor}: no good reading yet"
         if (seen.now_ns - self._last.stop_ns) / NS_PER_S > float(self.table.max_age_s):
             return f"sensor {self.table.sensor}: no good reading for {self.table.max_age_s} s"
+        if not self._well:
+            return f"sensor {self.table.sensor}: its last gate is not believed"
         if self._rejected:
             return f"sensor {self.table.sensor}: its last reading is beyond 5 sigma"
         return ""

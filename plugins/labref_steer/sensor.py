@@ -45,6 +45,17 @@ def samples(seen: Seen, sensor: str, sigma: float) -> Iterator[Sample]:
                     )  # fmt: skip
 
 
+def is_well(seen: Seen, sensor: str) -> bool | None:
+    """Whether the sensor's last gate may be believed; None where this pass brought none (S6)."""
+    results = seen.results.get(sensor)
+    if results:
+        others = (j.states[-1] for j in results[-1].judgements if j.check != "tolerance")
+        derived = math.isfinite(results[-1].frequencies.detuning[-1])
+        return derived and all(state == _GOOD for state in others)
+    readings = seen.readings.get(sensor)
+    return None if readings is None or not len(readings) else readings.ends_usable
+
+
 def averaged(found: Iterable[Sample], average_s: float) -> Iterator[Sample]:
     """Adjacent samples as means over at most ``average_s``, weighted by their noise.
 
