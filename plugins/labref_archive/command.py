@@ -163,7 +163,7 @@ def deviations_command(
         for name, (tau, value, low, high) in one.values.items():
             for t, v, lower, upper in zip(tau, value, low, high, strict=True):
                 click.echo(
-                    f"{one.file}  {name:<20}  {t:>9.3g} s  {v:.3e}  {lower:.3e}..{upper:.3e}"
+                    f"{one.file}  {name:<20}  {t:>12.3f} s  {v:.3e}  {lower:.3e}..{upper:.3e}"
                 )
         for name, why in one.problems.items():
             click.echo(f"{one.file}  {name or 'file'}: {why}", err=True)

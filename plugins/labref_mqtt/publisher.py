@@ -18,7 +18,7 @@ from labref.model.errors import InputError, LinkError
 from labref.model.exact import exact_text
 from labref.model.readings import Readings
 from labref.model.result import Result
-from labref.model.times import iso
+from labref.model.times import NS_PER_S, iso
 from labref.model.verdict import Alarm
 from labref_mqtt import payload
 from labref_mqtt.address import make_client, parse
@@ -30,6 +30,7 @@ _IN_FLIGHT = 200
 _QUEUE_FULL = 15  # paho's MQTT_ERR_QUEUE_SIZE
 _RETRY_S = (0.2, 5.0)
 _LONGEST_STOP_S = 2.0
+_SLACK_S = 0.5
 
 Item = tuple[str, Callable[[], dict[str, Any]]]
 
@@ -45,7 +46,7 @@ class Publisher:
             for name in table.channels
         }
         self._queue: deque[Item] = deque(maxlen=table.waiting)
-        self._states: dict[str, Result] = {}
+        self._states: dict[str, tuple[Result, float]] = {}
         self._since: dict[str, tuple[int, int, str]] = {}
         self._news: set[str] = set()
         self._wake = threading.Condition()
@@ -115,7 +116,7 @@ class Publisher:
             since_ns = before[0] if same and before else int(result.frequencies.start_ns[last])
             self._since[name] = (since_ns, word, reason)
             self._news.add(name)
-        self._states[name] = result
+        self._states[name] = (result, time.monotonic())
 
     def _run(self) -> None:
         try:
@@ -158,10 +159,10 @@ class Publisher:
             for topic, make in items:
                 self._publish(topic, make(), retain=False)
             now_s = time.monotonic()
-            for name, result in states.items():
+            for name, (result, came_s) in states.items():
                 if name in news or now_s >= due_s.get(name, 0.0):
                     due_s[name] = now_s + self._every_s
-                    self._publish_state(name, result)
+                    self._publish_state(name, result, now_s - came_s)
             if not self._connected:
                 due_s.clear()
             if ending:
@@ -192,9 +193,13 @@ class Publisher:
         else:
             self._outstanding.append(made)
 
-    def _publish_state(self, name: str, result: Result) -> None:
+    def _publish_state(self, name: str, result: Result, age_s: float) -> None:
         since_ns = self._since[name][0]
         message = {**payload.state(result), "since_ns": since_ns, "since": iso(since_ns)}
+        if age_s > _longest_s(message):
+            # A pass that hangs gives no results: its last word must not be confirmed for ever.
+            message |= {"state": "unknown", "cause": "no reading", "leans_on": []}
+            message |= {"reason": "the session gives no new gates", "clears": "a new gate"}
         self._publish(f"transition/{payload.topic_of(name)}/state", message, retain=True)
 
     def _topic(self, below: str) -> str:
@@ -244,3 +249,9 @@ class Publisher:
         except (ValueError, KeyError, TypeError, RecursionError):
             return
         client.publish(self._topic(f"answer/{who}"), payload.encoded(answer), 0)
+
+
+def _longest_s(message: dict[str, Any]) -> float:
+    """How long after its arrival the newest gate may still be the newest."""
+    gate_s: float = (message["stop_ns"] - message["start_ns"]) / NS_PER_S
+    return gate_s + max(gate_s, _SLACK_S)
