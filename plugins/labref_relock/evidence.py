@@ -50,7 +50,9 @@ class Past:
 class Voucher:
     """Another laser on the same wavemeter: witness minus comb now, u, and its past.
 
-    Only one that is ``good`` can speak for the wavemeter; any may speak against it.
+    Only one that is ``good`` can speak for the wavemeter; any may speak against it. One that is off
+    by whole teeth of its own comb (``spacing_hz``) may itself sit on a wrong tooth: it is not heard
+    where another one speaks for the wavemeter.
     """
 
     name: str
@@ -59,6 +61,7 @@ class Voucher:
     u_hz: float
     sigma_hz: float
     past: Past | None
+    spacing_hz: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,15 +150,25 @@ def _history(case: Case) -> Says:
 def _vouchers(case: Case) -> Says:
     good: list[str] = []
     bad: list[str] = []
+    elsewhere: list[str] = []
     for voucher in case.vouchers:
         stepped = _stepped_hz(voucher)
         if abs(voucher.now_hz) > case.k * voucher.u_hz:
-            bad.append(f"it reads {voucher.name} {voucher.now_hz:+.3e} Hz off")
+            says = elsewhere if _on_another_tooth(voucher, case.k) else bad
+            says.append(f"it reads {voucher.name} {voucher.now_hz:+.3e} Hz off")
         elif abs(stepped) > case.k * voucher.sigma_hz * 1.5:
             bad.append(f"on {voucher.name} it stepped by {stepped:+.3e} Hz")
         elif voucher.good:
             good.append(voucher.name)
-    return good, bad
+    return good, bad if good else [*bad, *elsewhere]
+
+
+def _on_another_tooth(voucher: Voucher, k: float) -> bool:
+    """Whether it is not good, and a jump by whole teeth explains what it reads."""
+    if voucher.good or not voucher.spacing_hz:
+        return False
+    teeth = round(voucher.now_hz / voucher.spacing_hz)
+    return teeth != 0 and abs(voucher.now_hz - teeth * voucher.spacing_hz) <= k * voucher.u_hz
 
 
 def _stepped_hz(voucher: Voucher) -> float:

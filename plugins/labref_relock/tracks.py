@@ -40,6 +40,8 @@ class WitnessTrack:
         self._between = float(self._nominal - tap)
         sigmas = [abs(c) * (lab.channels[name].sigma or 0.0) for name, c in self._terms]
         self.declared_sigma_hz = float(sum(s * s for s in sigmas) ** 0.5)
+        combs = lab.lasers[transition.laser].combs
+        self._spacing_hz = float(lab.f_reps[combs[0]].nominal(lab.channels)) if combs else 0.0
         self._last: dict[str, tuple[int, int, float]] = {}
         self._tap: tuple[int, float, bool] | None = None
         self._past: deque[tuple[int, float]] = deque(maxlen=_KEPT)
@@ -138,7 +140,8 @@ class WitnessTrack:
         past = self.past(before_ns, history_s)
         sigma = max(self.declared_sigma_hz, 0.0 if past is None else past.sigma_hz)
         u = float((self.witness.u_hz**2 + sigma * sigma) ** 0.5)
-        return Voucher(self.transition.name, self._tap[2], now_hz, u, sigma, past)
+        good = self._tap[2]
+        return Voucher(self.transition.name, good, now_hz, u, sigma, past, self._spacing_hz)
 
     def _pair_block(self, result: Any, readings: Mapping[str, Readings]) -> None:
         """Gates that come many at a time: history from the last ones, as if one by one."""
