@@ -9,14 +9,14 @@ from urllib.parse import parse_qsl
 import msgspec
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, Response
 from starlette.routing import Route
 
 from labref.model.errors import InputError, RefusedError, TraceError
 from labref.trace.names import list_all
 from labref_web.answers import Call, RequestError
-from labref_web.asgi import App, Receive, Scope, Send, as_json, header
+from labref_web.asgi import App, Receive, Scope, Send, as_json, header, reply
 from labref_web.desk import BusyError, Desk
 from labref_web.endpoints import API, ENDPOINTS, Endpoint
 from labref_web.guard import LONGEST_BODY, Guard, Permission, refusal
@@ -31,12 +31,6 @@ _JSON = {"cache-control": "no-store"}
 def application(desk: Desk) -> App:
     """The whole service as an ASGI application."""
     page, openapi = PageFiles(), as_json(document())
-
-    async def state(request: Request) -> Response:
-        _permit(desk, Permission.READ, request.scope)
-        _no_query(request)
-        _renewed(desk)
-        return _json(desk.state_json)
 
     async def metrics(request: Request) -> Response:
         _permit(desk, Permission.READ, request.scope)
@@ -57,7 +51,7 @@ def application(desk: Desk) -> App:
         return await _download(desk, request.path_params["file"])
 
     routes: list[Any] = [
-        Route(f"{API}/state", state, methods=["GET"]),
+        Route(f"{API}/state", _StateEnd(desk), methods=["GET"]),
         Route(f"{API}/stream", _StreamEnd(desk), methods=["GET"]),
         *(
             Route(endpoint.path, _endpoint(desk, endpoint), methods=[endpoint.method])
@@ -83,6 +77,20 @@ def application(desk: Desk) -> App:
     )
     app.router.redirect_slashes = False
     return Guard(app, desk.terms)
+
+
+class _StateEnd:
+    """The state, as it was put into words by the last tick: the shortest way out."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:  # noqa: ARG002
+        _permit(self._desk, Permission.READ, scope)
+        if scope["query_string"]:
+            raise RequestError(400, "no parameters are known here")
+        _renewed(self._desk)
+        await reply(send, 200, self._desk.state_json)
 
 
 class _StreamEnd:
@@ -150,10 +158,13 @@ async def _body(request: Request) -> bytes:
     if kind != b"application/json":
         raise RequestError(415, "a body of the type application/json is meant")
     body = b""
-    async for part in request.stream():
-        body += part
-        if len(body) > LONGEST_BODY:
-            raise RequestError(413, f"a body of at most {LONGEST_BODY} bytes is meant")
+    try:
+        async for part in request.stream():
+            body += part
+            if len(body) > LONGEST_BODY:
+                raise RequestError(413, f"a body of at most {LONGEST_BODY} bytes is meant")
+    except ClientDisconnect:
+        raise RequestError(400, "the body ended before its length") from None
     return body
 
 
