@@ -75,7 +75,7 @@ class HealthTrack:
             ages[table.against.channel] = _ns(table.against.max_age_s)
         self._ages = ages
         self.channels = tuple(sorted(ages))
-        self._last = {name: LastValues(max(_KEEP_NS, 2 * age)) for name, age in ages.items()}
+        self._last = {name: LastValues(2 * age + 60 * NS_PER_S) for name, age in ages.items()}
         self._seen_ns = dict.fromkeys(ages, -(2**62))
         self._now = dict.fromkeys(ages, math.nan)
         self._phase, self._since_ns = Phase.START, 0
@@ -108,6 +108,12 @@ class HealthTrack:
 
     def silent(self, stop_ns: Ints) -> dict[str, np.ndarray[Any, Any]]:
         """For each of its channels, bool (n,): no usable reading that is fresh enough."""
+        if len(stop_ns) == 1:
+            end = int(stop_ns[0])
+            return {
+                name: np.array([math.isnan(self._last[name].last(end, age))])
+                for name, age in self._ages.items()
+            }
         return {
             name: np.isnan(self._last[name].at(stop_ns, age)) for name, age in self._ages.items()
         }
