@@ -2,12 +2,19 @@
 
 import { ask } from "./ask.js";
 import { make, say } from "./make.js";
-import { list, ms, sentence, span, when } from "./words.js";
+import { list, ms, sentence, when } from "./words.js";
 
 const NAME = "labref-name";
 export const remembered = () => localStorage.getItem(NAME) ?? "";
 
-export function alarms(standing, seenMs, done) {
+// With the link lost they are what stood then, and nobody can be told that somebody has seen them.
+export function alarms(standing, seenMs, lostMs, done) {
+  if (lostMs !== null) {
+    return [
+      make("p", { class: "none" }, `Connection lost: these stood at ${when(lostMs, seenMs)}.`),
+      make("ul", { class: "alarm-list" }, ...standing.map((each) => item(each, seenMs, null))),
+    ];
+  }
   if (!standing.length) return [make("p", { class: "none" }, "No alarm stands.")];
   const sorted = [...standing].sort((a, b) =>
     Boolean(a.acknowledged_by) - Boolean(b.acknowledged_by) || b.since_ns - a.since_ns);
@@ -51,9 +58,9 @@ function item(alarm, seenMs, press) {
       clears ? ` Clears with ${clears}.` : null),
     after ? make("p", { class: "said" }, after) : null,
     make("p", { class: "alarm-foot" },
-      make("span", { class: "said" }, `since ${when(since, seenMs)}, ${span(seenMs - since)}`),
+      make("span", { class: "said" }, `since ${when(since, seenMs)}`),
       by ? make("span", { class: "seen" }, `\u2713 acknowledged by ${by}`)
-        : make("button", { type: "button", "aria-label": `Acknowledge ${subject} ${kind ?? ""}`, onclick: press }, "Acknowledge")),
+        : press && make("button", { type: "button", "aria-label": `Acknowledge ${subject} ${kind ?? ""}`, onclick: press }, "Acknowledge")),
   );
 }
 

@@ -2,11 +2,12 @@
 // a broken line, uncertainty bounds as a band. Small in every row, large in the closer look.
 
 import { draw } from "./make.js";
-import { digits, span } from "./words.js";
+import { digits, hz, span } from "./words.js";
 
 const W = 120;
 const H = 48;
-const DEEP = 3; // decades below the need that are shown at least
+const LEAST = 1.5; // decades of height at least, so that a flat curve does not look like a cliff
+const RAISED = "\u207b\u2070\u00b9\u00b2\u00b3\u2074\u2075\u2076\u2077\u2078\u2079";
 
 // The need at each tau: a number for all of them, or a curve of its own.
 export function needAt(need, tau) {
@@ -40,19 +41,20 @@ export function worst({ tau_s: taus, value, need }) {
 export function inWords(curve) {
   const used = worst(curve);
   if (!curve.tau_s.length) return "no deviation yet";
-  if (used === null) return `${exponent(curve.value[0])} at ${span(curve.tau_s[0] * 1000)}; no need stated`;
-  const side = used.ratio > 1 ? "above" : "of";
-  return `${digits(used.ratio)} ${side === "of" ? "of the need" : "times the need"} at ${seconds(used.tau)}`;
+  if (used === null) return `${amount(curve.value[0], curve.unit)} at ${seconds(curve.tau_s[0])}, no need stated`;
+  return `${digits(used.ratio)} \u00d7 need at ${seconds(used.tau)}`;
 }
 
 export function seconds(tau) {
   return tau < 60 ? `${digits(tau).replace(/\.?0+$/, "")}\u202fs` : span(tau * 1000);
 }
 
-export function exponent(value) {
+// Hertz with a prefix, anything else (a fractional deviation) as a power of ten.
+export function amount(value, unit) {
+  if (unit === "Hz") return hz(value);
   const power = Math.floor(Math.log10(value));
-  const raised = String(power).replace("-", "\u2212");
-  return `${(value / 10 ** power).toFixed(1)}\u00b710^${raised}`;
+  const raised = [...String(power)].map((each) => RAISED["-0123456789".indexOf(each)]).join("");
+  return `${(value / 10 ** power).toFixed(1)}\u202f\u00d7\u202f10${raised}${unit && unit !== "1" ? ` ${unit}` : ""}`;
 }
 
 // A picture without numbers: the words beside it carry them.
@@ -66,8 +68,9 @@ export function glyph(svg, curve) {
   }
   const needs = points.map(([tau]) => needAt(curve.need, tau)).filter((need) => need > 0);
   const all = [...points.map(([, value]) => value), ...needs];
-  const top = Math.log10(Math.max(...all)) + 0.2;
-  const bottom = Math.min(Math.log10(Math.min(...all)) - 0.2, top - DEEP / 2);
+  const [greatest, least] = [Math.log10(Math.max(...all)), Math.log10(Math.min(...all))];
+  const room = Math.max(0.2, (LEAST - (greatest - least)) / 2);
+  const [top, bottom] = [greatest + room, least - room];
   const first = Math.log10(points[0][0]);
   const last = Math.log10(points.at(-1)[0]);
   const x = (tau) => 3 + (W - 6) * ((Math.log10(tau) - first) / (last - first || 1));

@@ -3,10 +3,10 @@
 // tick at the target. Positions are percentages, so nothing is computed when the window changes.
 
 import { FARTHEST, fold, halfWidth, LIMIT, toUnits } from "./axis.js";
-import { draw, put, reshape, shape } from "./make.js";
+import { draw, make, put, reshape, shape } from "./make.js";
 
 export const WANDER_MS = 600_000;
-const percent = (folded) => `${(50 + 50 * folded).toFixed(2)}%`;
+const percent = (folded) => `${(50 + 50 * folded).toFixed(1)}%`;
 
 export class Fairway {
   constructor() {
@@ -17,30 +17,27 @@ export class Fairway {
     this.ends = [0, 1].map(() =>
       draw("svg", { class: "end", y: "50%", overflow: "visible" }, draw("line", { class: "whisker", y1: -6, y2: 6 })));
     this.mark = shape();
-    for (const [key, value] of [["x", -12], ["y", -12], ["width", 24], ["height", 24]]) {
-      this.mark.setAttribute(key, value);
-    }
-    this.place = draw("svg", { class: "place", y: "50%", overflow: "visible" }, this.mark);
+    this.pin = make("span", { class: "pin" }, this.mark);
     this.svg = draw(
       "svg", { class: "fairway", "aria-hidden": "true", focusable: "false" },
       draw("rect", { class: "lane", x: percent(-LIMIT), width: `${100 * LIMIT}%`, y: 0, height: "100%" }),
       this.forbidden, this.target,
       ...[-LIMIT, LIMIT].map((at) =>
         draw("line", { class: "limit", x1: percent(at), x2: percent(at), y1: 0, y2: "100%" })),
-      this.wander, this.whisker, ...this.ends, this.place,
+      this.wander, this.whisker, ...this.ends,
     );
+    this.node = make("div", { class: "where" }, this.svg, this.pin);
   }
 
   update(transition, past) {
     const { detuning_hz: hz, tolerance, u_hz: u, k, state } = transition;
-    this.svg.toggleAttribute("data-empty", hz === null || hz === undefined);
-    put(this.svg, "data-state", state);
+    this.node.toggleAttribute("data-empty", hz === null || hz === undefined);
     reshape(this.mark, state);
     if (!tolerance) return;
     this.fixed(tolerance);
     if (hz === null || hz === undefined) return;
     const at = toUnits(hz, tolerance);
-    put(this.place, "x", percent(fold(at)));
+    this.pin.style.left = percent(fold(at));
     const reach = u === null || u === undefined ? 0 : ((k ?? 3) * u) / halfWidth(tolerance);
     this.line(this.whisker, at - reach, at + reach);
     put(this.ends[0], "x", percent(fold(at - reach)));

@@ -43,7 +43,7 @@ export class Top {
       say(this.link, "live");
     }
     say(this.session, session(snapshot, lost, nowMs));
-    say(this.standing, standing(snapshot.alarms ?? []));
+    say(this.standing, lost ? "alarms not known" : standing(snapshot.alarms));
   }
 }
 

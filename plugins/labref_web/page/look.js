@@ -2,7 +2,7 @@
 // that the row had no room for.
 
 import { ask } from "./ask.js";
-import { exponent, glyph, inWords, needAt, seconds } from "./deviation.js";
+import { amount, glyph, inWords, needAt, seconds } from "./deviation.js";
 import { draw, make, reshape, say, shape } from "./make.js";
 import { leans, why } from "./rows.js";
 import { fieldMs, fieldText, hz, list, ns, span, zoneName } from "./words.js";
@@ -143,6 +143,6 @@ function table(curve) {
     make("caption", { class: "unseen" }, "Deviation at each averaging time"),
     make("thead", {}, cells("th", ["tau", "deviation", "need"], "col")),
     make("tbody", {}, ...rows.map(([tau, value, need]) =>
-      cells("td", [seconds(tau), exponent(value), need ? exponent(need) : "not stated"]))),
+      cells("td", [seconds(tau), amount(value, curve.unit), need ? amount(need, curve.unit) : "not stated"]))),
   ];
 }

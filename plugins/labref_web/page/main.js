@@ -24,7 +24,7 @@ const board = new Board((name, from, to) => {
   if (transition) look.open(transition, from ?? now - board.spanMs, to ?? now);
 });
 const parts = {
-  alarms: new Part("alarms", (standing, seenMs) => alarms(standing, seenMs, acknowledged)),
+  alarms: new Part("alarms", (standing, seenMs, lostMs) => alarms(standing, seenMs, lostMs, acknowledged)),
   outputs: new Part("outputs", outputs),
   shots: new Part("shots", () => shots.nodes()),
   basis: new Part("basis", basis),
@@ -32,6 +32,7 @@ const parts = {
 };
 
 const NEWS = 12;
+const NUMBERS_MS = 250;
 const news = []; // faults, attempts and notes, newest first
 const attempted = ({ actuator, phase, text, rehearsal }) =>
   `${rehearsal ? "Rehearsal: " : ""}${actuator} ${phase}${text ? `: ${text}` : ""}`;
@@ -39,6 +40,8 @@ const attempted = ({ actuator, phase, text, rehearsal }) =>
 let latest = null; // the service's newest snapshot
 let shown = { transitions: [] }; // what the page may say
 let isStale = true; // something changed since the last frame
+let shownStates = ""; // the verdicts of the last frame that showed any
+let shownAt = -Infinity; // when that was
 let aheadMs = 0; // the service's clock minus this computer's
 
 function allUnknown(snapshot) {
@@ -70,16 +73,21 @@ function show() {
   board.show(shown, nowMs());
   shown.transitions.forEach((each) => look.update(each));
   const minute = Math.ceil(nowMs() / 60_000) * 60_000;
-  parts.alarms.show(shown.alarms ?? [], minute);
+  parts.alarms.show(shown.alarms, minute, link.isLive ? null : link.sinceMs);
   parts.outputs.show({ hands_on: shown.hands_on, actuators: shown.actuators });
   parts.basis.show({ references: shown.references, instruments: shown.instruments }, minute);
   parts.notes.show(news.map(({ text, time_ns }) => ({ text, time_ns })));
   parts.shots.show(shots.all.map((each) => [each.shot, each.start_ns, each.state]));
 }
 
-function frame() {
-  if (isStale) {
+// A changed verdict is shown in the next frame, a changed number within a quarter of a second:
+// nobody reads digits that change faster.
+function frame(at) {
+  const states = latest ? latest.transitions.map((each) => each.state).join() : "";
+  if (isStale && (states !== shownStates || at - shownAt > NUMBERS_MS)) {
     isStale = false;
+    shownStates = states;
+    shownAt = at;
     show();
   }
   board.draw(nowMs());

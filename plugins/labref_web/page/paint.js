@@ -28,9 +28,10 @@ export function hatch(context, left, top, width, height, colour, ratio) {
   context.rect(left, top, width, height);
   context.clip();
   context.strokeStyle = colour;
-  context.lineWidth = 1.2 * ratio;
+  context.globalAlpha = 0.55;
+  context.lineWidth = ratio;
   context.beginPath();
-  const step = 6 * ratio;
+  const step = 8 * ratio;
   for (let x = Math.floor((left - height) / step) * step; x < left + width; x += step) {
     context.moveTo(x, top + height);
     context.lineTo(x + height, top);

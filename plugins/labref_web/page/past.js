@@ -26,7 +26,7 @@ export class Past {
     this.high = [];
     this.state = [];
     this.gates = 0; // in the newest bucket
-    this.version = (this.version ?? 0) + 1;
+    this.loads = (this.loads ?? 0) + 1;
   }
 
   // Columns from the service come before what was seen live since they were asked for.
@@ -59,7 +59,6 @@ export class Past {
     const last = n < 0 ? -Infinity : this.t[n];
     if (t <= last) return;
     if (n >= 0) this.gateMs = Math.min(this.gateMs ?? Infinity, Math.max(t - last, 1));
-    this.version += 1;
     const isSameBucket = n >= 0 && Math.floor(t / this.stepMs) === Math.floor(last / this.stepMs);
     if (isSameBucket && (hz === null) === (this.mean[n] === null)) this.merge(n, t, hz, code(state));
     else {

@@ -1,7 +1,7 @@
 // Beside the rows: what the lab rests on, who may move what, and what happened.
 
 import { make, shape } from "./make.js";
-import { ms, span, when } from "./words.js";
+import { ms, when } from "./words.js";
 
 // Rebuild a part only when what it shows has changed, so that focus and selection stay.
 export class Part {
@@ -22,10 +22,8 @@ export class Part {
   }
 }
 
-const minute = (nowMs) => Math.floor(nowMs / 60_000) * 60_000;
-
 function line(each, nowMs) {
-  const since = each.since_ns ? `for ${span(Math.max(0, minute(nowMs) + 59_999 - ms(each.since_ns)))}` : "";
+  const since = each.since_ns ? `since ${when(ms(each.since_ns), nowMs, false)}` : "";
   const said = [each.text, each.state === "good" ? "" : since].filter(Boolean).join(", ");
   return make(
     "li", { "data-state": each.state }, shape(each.state),

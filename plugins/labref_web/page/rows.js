@@ -44,10 +44,10 @@ export class Row {
       make("h3", { class: "who" }, this.mark, make("span", { class: "names" }, this.open, this.title)),
       make("p", { class: "verdict" }, this.state, this.since),
       make("p", { class: "lead" }, this.distance, this.side, this.detuning),
-      make("div", { class: "where" }, this.fairway.svg),
+      this.fairway.node,
       make("div", { class: "past" }, this.host, this.readout),
       make("div", { class: "slow" },
-        make("p", { class: "day" }, this.strip.svg, make("span", { class: "small" }, this.strip.words, " good in 24 h")),
+        make("p", { class: "day" }, this.strip.svg, make("span", { class: "small" }, this.strip.words, " good")),
         make("p", { class: "dev" }, this.curve, this.curveWords)),
       this.words,
     );
@@ -58,19 +58,22 @@ export class Row {
     this.now = transition;
     const { state, tolerance, detuning_hz: detuning } = transition;
     put(this.node, "data-state", state);
+    const distance = margin(detuning, tolerance);
+    this.node.toggleAttribute("data-doubted", state !== "good" && !(state === "bad" && distance < 0));
     reshape(this.mark, state);
     say(this.state, WORDS[state] ?? "unknown");
     say(this.title, lineOf(transition));
     const began = transition.since_ns ? ms(transition.since_ns) : null;
     say(this.since, began === null ? "" : `for ${span(nowMs - began)}, since ${when(began, nowMs, nowMs - began < 600_000)}`);
-    this.lead(margin(detuning, tolerance), detuning, transition);
+    this.lead(distance, detuning, transition);
     say(this.why, why(transition));
     say(this.leans, leans(transition));
     put(this.words, "title", `${this.why.textContent} ${this.leans.textContent}`.trim());
     this.fairway.update(transition, this.past);
   }
 
-  lead(distance, detuning, { u_hz: u, k }) {
+  lead(distance, detuning, { u_hz: u, k, state }) {
+    this.distance.classList.toggle("none", distance === null);
     if (distance === null) {
       say(this.distance, "\u2014");
       say(this.side, "distance not known");
@@ -78,7 +81,7 @@ export class Row {
       return;
     }
     say(this.distance, digits(Math.abs(distance)));
-    say(this.side, distance >= 0 ? "inside the limit" : "outside the limit");
+    say(this.side, sideOf(distance, state));
     const reach = u === null || u === undefined ? "" : ` \u00b1 ${hz((k ?? 3) * u)}`;
     say(this.detuning, `${hz(detuning, true)}${reach}`);
   }
@@ -108,6 +111,15 @@ export class Row {
   }
 }
 
+// A number that the verdict does not stand behind must not read as one: a laser on the wrong comb
+// tooth is derived in the very middle.
+function sideOf(distance, state) {
+  const side = distance >= 0 ? "inside" : "outside";
+  if (state === "unknown") return `${side} as derived, not vouched for`;
+  if (state === "bad" && distance >= 0) return "inside as derived, but not believed";
+  return `${side} the limit`;
+}
+
 function lineOf({ name, title, wavelength_nm: nm }) {
   return [title === name ? "" : title, nm ? `${Math.round(nm)}\u202fnm` : ""].filter(Boolean).join(", ");
 }
@@ -121,10 +133,9 @@ export function why({ state, reason, clears, reasons }) {
 }
 
 export function leans({ leans_on: witnesses, unwatched, plane }) {
-  const parts = [];
-  if (plane) parts.push(plane);
-  parts.push(witnesses?.length ? `leans on ${list(witnesses)}` : "leans on no witness");
-  const missing = [unwatched ?? []].flat().filter(Boolean);
-  if (missing.length) parts.push(`not watched: ${list(missing)}, so mean frequency only`);
-  return `${sentence(parts.join("; "))}.`;
+  // What is not claimed comes first: where there is room for one line, it is this one (M4).
+  const missing = unwatched.length ? `Mean frequency only, ${list(unwatched)} not watched. ` : "";
+  const at = plane && !plane.startsWith("at ") ? `at the ${plane}` : plane;
+  const on = witnesses.length ? `leans on ${list(witnesses)}` : "leans on no witness";
+  return `${missing}${sentence([at, on].filter(Boolean).join("; "))}.`;
 }

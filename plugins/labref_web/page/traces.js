@@ -5,6 +5,9 @@ import { paint, stretches } from "./paint.js";
 
 /* global uPlot */
 
+const FASTEST_MS = 500;
+const SLOWEST_MS = 5000;
+
 export class Trace {
   // told: { pick(fromMs, toMs), hover(index or null) }
   constructor(host, past, told) {
@@ -16,6 +19,12 @@ export class Trace {
     this.from = 0;
     this.to = 1;
     this.drawn = "";
+    this.drawnMs = 0;
+    // Watched instead of asked for: asking would lay the page out anew in every frame.
+    this.size = { width: 0, height: 0 };
+    new ResizeObserver(([{ contentRect: { width, height } }]) => {
+      this.size = { width: Math.round(width), height: Math.round(height) };
+    }).observe(host);
   }
 
   build(width, height) {
@@ -78,15 +87,19 @@ export class Trace {
     u.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
   }
 
-  // Draw if anything would look different: a new point, a pixel's worth of time, a new size.
+  // Draw if it would look different: another size, or time for the newest points to be seen. What
+  // is a thousandth of a pixel wide need not be drawn ten times a second.
   update(nowMs, tolerance, force = false) {
-    const { clientWidth: width, clientHeight: height } = this.host;
+    const { width, height } = this.size;
     if (width === 0 || height === 0) return false;
     const pixelMs = this.past.spanMs / width;
     const now = Math.ceil(nowMs / pixelMs) * pixelMs;
-    const seen = `${width}x${height} ${this.past.version} ${now}`;
-    if (!force && seen === this.drawn) return false;
+    const pauseMs = Math.min(SLOWEST_MS, Math.max(FASTEST_MS, pixelMs / 2));
+    const isOld = nowMs - this.drawnMs > pauseMs || nowMs < this.drawnMs;
+    const seen = `${width}x${height} ${this.past.loads}`;
+    if (!force && seen === this.drawn && !isOld) return false;
     this.drawn = seen;
+    this.drawnMs = nowMs;
     this.tolerance = tolerance;
     this.to = now;
     this.from = now - this.past.spanMs;
