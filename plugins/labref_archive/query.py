@@ -85,6 +85,11 @@ class Archive:
             if not target.is_dir():
                 raise InputError(f"{target}: no side-car; make it with 'labref archive build'")
             self._files += [(target, e) for e in read_catalogue(target).files.values()]
+        found = [(parquet(t, "samples", e.file), s) for t, e in self._files for s in e.series]
+        self._all = sorted(found, key=lambda item: (item[1].begin_ns, item[1].part))
+        self._by_name: dict[str, list[tuple[Path, SeriesEntry]]] = {}
+        for item in self._all:
+            self._by_name.setdefault(item[1].name, []).append(item)
         self._base: Any = duckdb
         self._db: Any = duckdb.connect(":memory:")
 
@@ -111,7 +116,7 @@ class Archive:
     @property
     def names(self) -> tuple[str, ...]:
         """All channels and transitions that were ever recorded."""
-        return tuple(sorted({s.name for _, e in self._files for s in e.series}))
+        return tuple(sorted(self._by_name))
 
     def window(self, name: str, start_ns: int, stop_ns: int) -> Window:
         """Return the gates of ``name`` that overlap the window, in the order of time.
@@ -148,7 +153,7 @@ class Archive:
 
     def days(self, name: str | None = None) -> list[Day]:
         """Statistics of all good samples by UTC day and nominal, of one series or of all."""
-        files = [path for path, _ in (self._parts(name) if name else self._all())]
+        files = [path for path, _ in (self._parts(name) if name else self._all)]
         if not files:
             return []
         only = "where name = ?" if name else ""
@@ -162,7 +167,7 @@ class Archive:
         ).fetchall()
         nominals = {
             (str(path), entry.name, entry.part): from_text(entry.nominal)
-            for path, entry in self._all()
+            for path, entry in self._all
         }
         return [
             Day(
@@ -196,12 +201,8 @@ class Archive:
         except self._base.Error as error:
             raise InputError(f"sql: {error}") from None
 
-    def _all(self) -> list[tuple[Path, SeriesEntry]]:
-        found = [(parquet(t, "samples", e.file), s) for t, e in self._files for s in e.series]
-        return sorted(found, key=lambda item: (item[1].begin_ns, item[1].part))
-
     def _parts(self, name: str) -> list[tuple[Path, SeriesEntry]]:
-        found = [item for item in self._all() if item[1].name == name]
+        found = self._by_name.get(name, [])
         if not found:
             known = ", ".join(self.names) or "nothing yet"
             raise InputError(f"the archive has no {name!r}; it has {known}")
