@@ -9,7 +9,7 @@ from typing import Any
 from labref.model.errors import InputError
 from labref.model.exact import exact_text
 from labref.trace.names import list_all, parse_name
-from labref_web import past, requests, structs
+from labref_web import past, past_structs, requests, structs
 from labref_web.desk import MOST_WAITERS, BusyError, Desk
 from labref_web.words import at, known, word, word_of
 
@@ -31,11 +31,11 @@ class Call:
     body: Any = None
 
 
-async def frequency(desk: Desk, call: Call) -> structs.Frequency:
+async def frequency(desk: Desk, call: Call) -> past_structs.Frequency:
     """Mean frequency over a window."""
     name, window = _transition(desk, call), _window(call.query)
     mean = await desk.aside(desk.asked.frequency, name, *window)
-    return structs.Frequency(
+    return past_structs.Frequency(
         **_span(name, window),
         nominal_hz=exact_text(mean.nominal_hz),
         offset_hz=known(mean.offset_hz),
@@ -48,15 +48,15 @@ async def frequency(desk: Desk, call: Call) -> structs.Frequency:
     )
 
 
-async def was_good(desk: Desk, call: Call) -> structs.WasGood:
+async def was_good(desk: Desk, call: Call) -> past_structs.WasGood:
     """Whether a window was good, and the first reason why not."""
     name, window = _transition(desk, call), _window(call.query)
     truth = await desk.aside(desk.asked.was_good, name, *window)
     reason = "" if truth else await desk.aside(past.first_reason, desk.asked, name, *window)
-    return structs.WasGood(**_span(name, window), state=word_of(truth), reason=reason)
+    return past_structs.WasGood(**_span(name, window), state=word_of(truth), reason=reason)
 
 
-async def wait_good(desk: Desk, call: Call) -> structs.Waited:
+async def wait_good(desk: Desk, call: Call) -> past_structs.Waited:
     """Hold the answer back until the transition is good, or the time is over."""
     name = _transition(desk, call)
     if desk.waiters >= MOST_WAITERS:
@@ -77,7 +77,7 @@ async def wait_good(desk: Desk, call: Call) -> structs.Waited:
     finally:
         desk.waiters -= 1
     verdict, now_ns = desk.asked.status.verdict(name), desk.asked.clock.now_ns()
-    return structs.Waited(
+    return past_structs.Waited(
         transition=name,
         now_ns=now_ns,
         now=at(now_ns),
@@ -87,19 +87,19 @@ async def wait_good(desk: Desk, call: Call) -> structs.Waited:
     )
 
 
-async def history(desk: Desk, call: Call) -> structs.History:
+async def history(desk: Desk, call: Call) -> past_structs.History:
     """Detuning over any interval."""
     name, window = _transition(desk, call), _window(call.query)
     return await desk.aside(past.history, desk.asked, name, *window, call.query.points)
 
 
-async def strip(desk: Desk, call: Call) -> structs.Strip:
+async def strip(desk: Desk, call: Call) -> past_structs.Strip:
     """Good, bad and unknown over any interval."""
     name, window = _transition(desk, call), _window(call.query)
     return await desk.aside(past.strip, desk.asked, name, *window, call.query.cells)
 
 
-async def deviation(desk: Desk, call: Call) -> structs.DeviationView:
+async def deviation(desk: Desk, call: Call) -> past_structs.DeviationView:
     """The running deviation."""
     return desk.running.view(_transition(desk, call))
 

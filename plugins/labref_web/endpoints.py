@@ -8,7 +8,7 @@ from typing import Any
 
 import msgspec
 
-from labref_web import answers, requests, structs
+from labref_web import answers, past_structs, requests, structs
 from labref_web.answers import Call
 from labref_web.desk import Desk
 from labref_web.guard import Permission
@@ -64,42 +64,42 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         "frequency",
         "Mean frequency at the atoms over a window, with uncertainty and coverage",
         answers.frequency,
-        structs.Frequency,
+        past_structs.Frequency,
         requests.Window,
     ),
     _about(
         "was-good",
         "Whether a window was good: good, bad or unknown, with a reason",
         answers.was_good,
-        structs.WasGood,
+        past_structs.WasGood,
         requests.Window,
     ),
     _about(
         "wait-good",
         "Long poll: answers when the transition is good, or the time is over",
         answers.wait_good,
-        structs.Waited,
+        past_structs.Waited,
         requests.WaitQuery,
     ),
     _about(
         "history",
         "Detuning over any past interval, from memory or the trace",
         answers.history,
-        structs.History,
+        past_structs.History,
         requests.HistoryQuery,
     ),
     _about(
         "strip",
         "Seconds of good, bad and unknown in equal cells",
         answers.strip,
-        structs.Strip,
+        past_structs.Strip,
         requests.StripQuery,
     ),
     _about(
         "deviation",
         "Running overlapping Allan deviation since the service started",
         answers.deviation,
-        structs.DeviationView,
+        past_structs.DeviationView,
         requests.Nothing,
     ),
     Endpoint(

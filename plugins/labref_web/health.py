@@ -18,7 +18,8 @@ from labref.model.reference import Reference
 from labref.session.enquiries import Enquiries
 from labref_web import structs
 from labref_web.ears import Last
-from labref_web.words import StateWord, at
+from labref_web.struct_base import StateWord
+from labref_web.words import at
 
 SPARE_NS = 1_000_000_000
 Said = tuple[StateWord, str]

@@ -16,7 +16,7 @@ from labref.model.readings import Floats, Ints
 from labref.model.tolerance import States
 from labref.model.verdict import State
 from labref.session.enquiries import Enquiries
-from labref_web import structs
+from labref_web import past_structs
 from labref_web.buckets import Buckets
 from labref_web.words import at, word
 
@@ -57,14 +57,14 @@ def gates(asked: Enquiries, transition: str, start_ns: int, stop_ns: int) -> Ite
 
 def history(
     asked: Enquiries, transition: str, start_ns: int, stop_ns: int, points: int
-) -> structs.History:
+) -> past_structs.History:
     """Detuning over the interval in at most ``points`` buckets, gaps as nulls."""
     gate_ns = asked.lab.transitions[transition].gate_ns
     buckets = Buckets(start_ns, stop_ns, points, gate_ns // 2)
     for block in gates(asked, transition, start_ns, stop_ns):
         buckets.add(block.start_ns, block.stop_ns, block.detuning, block.state)
     columns = buckets.columns()
-    return structs.History(
+    return past_structs.History(
         transition=transition,
         start_ns=start_ns,
         start=at(start_ns),
@@ -80,7 +80,7 @@ def history(
 
 def strip(
     asked: Enquiries, transition: str, start_ns: int, stop_ns: int, cells: int
-) -> structs.Strip:
+) -> past_structs.Strip:
     """Seconds of good, bad and unknown in equal cells. Time that is still to come counts as none.
 
     What lies between gates (no gate was derived) is unknown.
@@ -104,14 +104,14 @@ def strip(
     bad = np.minimum(seconds[State.BAD], length - good)
     unknown = length - good - bad
     total = float(length.sum())
-    return structs.Strip(
+    return past_structs.Strip(
         transition=transition,
         start_ns=start_ns,
         start=at(start_ns),
         stop_ns=stop_ns,
         stop=at(stop_ns),
         cells=[
-            structs.Cell(good_s=g, bad_s=b, unknown_s=max(0.0, u))
+            past_structs.Cell(good_s=g, bad_s=b, unknown_s=max(0.0, u))
             for g, b, u in zip(good.tolist(), bad.tolist(), unknown.tolist(), strict=True)
         ],
         availability=float(good.sum()) / total if total > 0 else 0.0,

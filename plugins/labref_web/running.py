@@ -13,7 +13,7 @@ import numpy as np
 from labref.config.lab import Lab, LabTransition
 from labref.model.result import Result
 from labref.stability.running import RunningOadev, Source
-from labref_web import structs
+from labref_web import past_structs
 from labref_web.words import known
 
 LONGEST_M = 2**17
@@ -41,10 +41,10 @@ class Running:
         for name, blocks in found.items():
             self._add(name, blocks)
 
-    def view(self, name: str) -> structs.DeviationView:
+    def view(self, name: str) -> past_structs.DeviationView:
         """What is known so far; without any term the columns are empty."""
         result = self._of[name].result()
-        return structs.DeviationView(
+        return past_structs.DeviationView(
             transition=name,
             title=result.title,
             unit=result.unit,

@@ -57,6 +57,11 @@ class Reader:
         self.waiting.append(event)
         self.wake.set()
 
+    async def goes_on(self) -> bool:
+        """Wait until something is there to send; False: it has ended."""
+        await self.wake.wait()
+        return not self.is_ended
+
     def take(self) -> bytes:
         """Everything that waits, in the order of its numbers."""
         parts = list(self.waiting)
@@ -128,10 +133,7 @@ class Stream:
         gone = asyncio.ensure_future(_gone(receive, reader))
         try:
             await send({"type": "http.response.start", "status": 200, "headers": _HEAD})
-            while not reader.is_ended:
-                await reader.wake.wait()
-                if reader.is_ended:
-                    break
+            while await reader.goes_on():
                 piece = reader.take()
                 reader.sending_since_s = time.monotonic()
                 await send({"type": "http.response.body", "body": piece, "more_body": True})

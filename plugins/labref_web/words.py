@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import Literal, cast
+from typing import cast
 
 from labref.model.exact import exact_text
 from labref.model.shot import ShotMean, ShotRecord
 from labref.model.times import iso
 from labref.model.verdict import State
 from labref_web import structs
+from labref_web.struct_base import StateWord
 
-StateWord = Literal["good", "bad", "unknown"]
 _WORD_OF_TRUTH: dict[bool | None, StateWord] = {True: "good", False: "bad", None: "unknown"}
 
 
