@@ -38,17 +38,37 @@ def _head(s: Scenario) -> str:
     names = ("counter_a", "counter_b", "wavemeter", "analog", "synth")
     text = f'labref = 1\ntitle = "{s.title}"\n'
     text += f"[references.gnssdo]\nu = {number('reference', 'u')}\n"
-    text += 'kind = "GNSS-disciplined oscillator"\nheight_m = 200\nneeds = ["ref_lamp"]\n'
+    text += 'kind = "GNSS-disciplined oscillator"\nheight_m = 200\n'
+    text += f"[references.second]\nu = {number('reference', 'second_u')}\n"
     for name in names:
         text += f'[instruments.{name}]\naddress = "memory-{name}"\ndialect = "by hand"\n'
     text += _channel("f_rep", s.f_rep_hz, "repetition rate", counted + _number(s, "f_rep"))
     text += _channel("f_ceo", s.f_ceo_hz, "offset", counted + _number(s, "f_ceo"))
     for name in ("ref_lamp", "door", "seed", "beam_blocked"):
         text += _channel(name, 0, "level", unit="V")
+    text += _channel("second_clock", 10**7, "clock", 'reference = "second"', "sigma = 1e-4")
+    text += _channel("time_error", 0, "time error", unit="s").replace("1e-3", "5e-9")
+    text += _health(s)
     text += '[combs.main]\nf_rep = "f_rep"\nf_ceo = "f_ceo"\n'
     text += _level("ref_lamp", 0.999, 1.1)
     text += '[interlocks.door]\nchannel = "door"\nlimits = [4.9, 5.1]\n'
     return text + "[actuation]\nexpires_h = 12\n[alarms]\non_delay_s = 0\noff_delay_s = 10\n"
+
+
+def _health(s: Scenario) -> str:
+    sigma = s.number("reference", "time_sigma_ns")
+    return f"""[reference_health.gnssdo]
+reference = "gnssdo"
+lock = {{ channel = "ref_lamp", limits = [0.999, 1.1], max_age_s = 3 }}
+holdover = {{ channel = "ref_lamp", limits = [-0.1, 0.999], max_age_s = 3 }}
+time_error = "time_error"
+time_sigma = {sigma!r}e-9
+loop_time_constant_s = 100
+holdover_y0 = 1e-12
+holdover_drift_per_day = {s.number("reference", "holdover_drift_per_day")!r}
+longest_holdover_s = 7200
+against = {{ channel = "second_clock", within = 5e-11, average = 10 }}
+"""
 
 
 def _number(s: Scenario, channel: str) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -26,9 +27,10 @@ from sim_instruments.faults import Fault
 K = 3.0
 TAIL = 2  # gates after a fault that count as its window
 MOST_WAIT = 3600  # gates after a fault in which it is looked for the first good one
-# Reasons that declare their delay, and how long the lab file lets them last (verify_s).
-DECLARED = ("not verified",)
-PROOF_GATES = 60
+# Reasons that declare their delay. A proof after a relock may take as long as the lab file says
+# (verify_s); a reference recovers for three time constants, anew whenever its time error leaves.
+PROOF, PROOF_GATES = "not verified", 60
+RECOVERS = ("reference recovering", "references differ", "reference silent")
 Mask = npt.NDArray[np.bool_]
 
 
@@ -177,8 +179,12 @@ class _Judged:
             kind = book.kinds[int(number)] or "no gate derived"
             total.why_unknown_quiet[kind] += int(count)
             total.unknown_quiet += int(count)
-        proof = np.isin(self.sheet.why, [book.kinds.index(k) for k in DECLARED if k in book.kinds])
-        total.unknown_quiet_declared += int((quiet & unknown & proof & self._soon_after()).sum())
+        declared = self._why(book, (PROOF,)) & self._soon_after() | self._why(book, RECOVERS)
+        total.unknown_quiet_declared += int((quiet & unknown & declared).sum())
+
+    def _why(self, book: Book, kinds: Sequence[str]) -> Mask:
+        known = [book.kinds.index(kind) for kind in kinds if kind in book.kinds]
+        return np.isin(self.sheet.why, known)
 
     def _soon_after(self) -> Mask:
         """Gates that follow a window by no more than a proof may take."""
