@@ -6,6 +6,7 @@ damaged file costs its own result only. The same function runs in all three plac
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field
@@ -76,7 +77,7 @@ def _deviations(series: Series, taus: str) -> tuple[tuple[float, ...], ...]:
         nominal_hz=series.nominal,
         name=series.name,
         gaps="pairs" if not np.isfinite(values).all() else "refuse",
-        taus=taus,  # type: ignore[arg-type]
+        taus=taus,
     )
     columns = (found.tau_s, found.deviation, found.lower, found.upper)
     return tuple(tuple(float(x) for x in column) for column in columns)
@@ -135,7 +136,7 @@ def _on_cluster(
     address: str, files: Sequence[str], names: Sequence[str] | None, taus: str
 ) -> Iterator[tuple[int, FileDeviations]]:
     try:
-        import distributed
+        distributed: Any = importlib.import_module("distributed")
     except ImportError:
         raise InputError("a cluster needs Dask: install labref[distributed]") from None
     try:
