@@ -19,6 +19,7 @@ from typing import Any
 import pluggy
 
 from labref.model.fault import Fault
+from labref.model.note import Note
 from labref.model.readings import Readings
 from labref.model.result import Result
 from labref.model.verdict import Alarm
@@ -91,6 +92,10 @@ class Hooks:
     @hookspec
     def on_shot(self, shot: Any) -> None:
         """Hand over the record of a finished shot."""
+
+    @hookspec
+    def on_note(self, note: Note) -> None:
+        """Hand over a note, or that hands were laid on a laser or taken off."""
 
     @hookspec
     def on_fault(self, fault: Fault) -> None:

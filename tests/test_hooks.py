@@ -48,6 +48,10 @@ class Listener:
         self.told.append(("on_shot", shot))
 
     @hookimpl
+    def on_note(self, note: Any) -> None:
+        self.told.append(("on_note", note))
+
+    @hookimpl
     def on_fault(self, fault: Any) -> None:
         self.told.append(("on_fault", fault))
 

@@ -55,6 +55,7 @@ class Runner:
         self._waiting: dict[str, str] = {}
         self._number = 0
         self._ending = ""
+        self.veto: Callable[[Iterable[str]], str] = lambda _: ""
         self._herald = Herald(self.actuators, record, self.desk.rehearsal)
         left = record.left_behind()
         if left.hands_on is not None:
@@ -169,9 +170,13 @@ class Runner:
                 if why := self._hands[output].foreign(seen.now_ns):
                     self.desk.drop(name, why, hold=True)
 
-    def _forbidden(self, seen: Seen) -> str:
-        """Why nothing at all may move now: hands-on first, then interlocks."""
-        return self.desk.hands_on_now(seen.now_ns) or open_interlock(self._interlocks, seen.now_ns)
+    def _forbidden(self, actuator: Actuator, seen: Seen) -> str:
+        """Why it may not move now: hands-on first (everywhere, on its lasers), then interlocks."""
+        return (
+            self.desk.hands_on_now(seen.now_ns)
+            or self.veto(actuator.transitions)
+            or open_interlock(self._interlocks, seen.now_ns)
+        )
 
     def _watch(self, name: str, seen: Seen) -> None:
         try:
@@ -200,7 +205,7 @@ class Runner:
         failed = task.poll(seen)
         if failed is not None:
             self._write_failed(task, *failed, seen)
-        if why := self._forbidden(seen):
+        if why := self._forbidden(task.actuator, seen):
             task.stop(why, seen, hold=True)
         elif self._ending:
             task.stop(self._ending, seen, hold=False)
@@ -292,7 +297,7 @@ class Runner:
 
     def _why_not(self, actuator: Actuator, seen: Seen) -> str:
         """Why an attempt that is wanted does not begin now."""
-        if why := self._forbidden(seen):
+        if why := self._forbidden(actuator, seen):
             return why
         for other in actuator.after:
             if other in self._tasks or self.actuators[other].wanted(seen):

@@ -22,7 +22,9 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("labref.cli.check", "Check a lab file: all its errors, or what it means."),
     "demo": ("labref.cli.demo", "Watch a simulated ion-trap laboratory with three faults."),
     "export": ("labref.cli.export", "Write a channel of a trace as csv, parquet or HDF5."),
+    "hands-on": ("labref.cli.hands_on", "Work on a laser: unknown, shelved, not moved meanwhile."),
     "mode-number": ("labref.cli.mode_number", "Mode number and sign: unique, or refused."),
+    "note": ("labref.cli.note", "Leave a timed note in the trace."),
     "replay": ("labref.cli.replay", "Run the acquisition pass over recorded logs."),
     "record-transcript": (
         "labref.cli.record_transcript",

@@ -74,7 +74,7 @@ def follow(
     """Run a session to its end, watched; print the summary. ``go_on``: see `watch`."""
     console = Console()
     session = live_session(lab, plugins, out, rehearse=rehearse)
-    control = Control(session.actuation, session.clock)
+    control = Control(session.actuation, session.clock, session.people)
     with (
         stop_signals() as stop,
         session,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -50,6 +51,29 @@ class Result:
         changes |= self.states[1:] != self.states[:-1]
         edges = [0, *(np.flatnonzero(changes) + 1).tolist(), count]
         return list(itertools.pairwise(edges))
+
+    def chosen(self, mask: npt.NDArray[np.bool_]) -> Result:
+        """The gates where ``mask`` (n,) is true; at least one."""
+        f = self.frequencies
+        columns: dict[str, Any] = {
+            name: np.broadcast_to(values, mask.shape)[mask]
+            for name in ("start_ns", "stop_ns", "offset", "errors", "flags", "detuning")
+            if (values := getattr(f, name)) is not None
+        }
+        extra = None if f.extra_u_hz is None else f.extra_u_hz[mask]
+        tap = np.broadcast_to(f.tap_offset, mask.shape)[mask]
+        judgements = tuple(
+            replace(
+                j,
+                states=j.states[mask],
+                reasons=j.reasons[mask],
+                flags=None if j.flags is None else j.flags[mask],
+                extra_u_hz=None if j.extra_u_hz is None else j.extra_u_hz[mask],
+            )
+            for j in self.judgements
+        )
+        block = replace(f, **columns, tap_offset=tap, extra_u_hz=extra)
+        return Result(block, self.states[mask], judgements)
 
     @property
     def is_good_throughout(self) -> bool:

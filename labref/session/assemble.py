@@ -18,6 +18,7 @@ from labref.session.cycle import Parts
 from labref.session.derive import Deriver
 from labref.session.history import History
 from labref.session.judge import Judge
+from labref.session.people import FILE, People
 from labref.session.recent import Recent
 from labref.session.recording import Validity, layout_of
 from labref.session.scatter import Scatter
@@ -40,6 +41,7 @@ def assemble(
     clock: Clock,
     writer: TraceWriter | None,
     actuators: Sequence[Actuator] = (),
+    folder: Path | None = None,
 ) -> Parts:
     """Return the parts of a pass. Raises InputError where a check or plugin is missing.
 
@@ -60,6 +62,7 @@ def assemble(
         announcer=Announcer(plugins),
         standings=Standings(lab.transitions, clock),
         store=writer,
+        people=People(lab, clock, None if folder is None else folder / FILE),
         readers=[source for source in sources if isinstance(source, Reader)],
         scatter={name: Scatter(c) for name, c in lab.channels.items() if c.is_fed},
         recent={name: Recent(name) for name, c in lab.channels.items() if c.is_fed},

@@ -20,6 +20,7 @@ from typing import Any, Self
 from labref.actuation.runner import Runner
 from labref.model.errors import InputError, LabrefError, LinkError, RefusedError
 from labref.model.times import NS_PER_S, Clock
+from labref.session.people import People
 
 NAME = "act.sock"
 _LONGEST_S = 2.0
@@ -30,8 +31,8 @@ _LONGEST_HANDS_ON_S = 30 * 86_400
 class Control:
     """Answers requests about one runner: plain values in, plain values out."""
 
-    def __init__(self, runner: Runner | None, clock: Clock) -> None:
-        self._runner, self._clock = runner, clock
+    def __init__(self, runner: Runner | None, clock: Clock, people: People | None = None) -> None:
+        self._runner, self._clock, self._people = runner, clock, people
         self._words: dict[str, Callable[[dict[str, Any]], dict[str, Any]]] = {
             "state": lambda _: {"state": self._known.state()},
             "ask": self._ask,
@@ -39,6 +40,10 @@ class Control:
             "disarm": self._disarm,
             "hands on": self._hands_on,
             "hands off": self._hands_off,
+            "hands": lambda _: {"hands": self._at_hand.state()},
+            "hands on laser": self._hands_on_laser,
+            "hands off laser": self._hands_off_laser,
+            "note": self._note,
         }
 
     def answer(self, line: bytes) -> dict[str, Any]:
@@ -92,6 +97,28 @@ class Control:
     def _hands_off(self, request: dict[str, Any]) -> dict[str, Any]:
         self._known.desk.hands_off(_text(request, "by"))
         return {}
+
+    @property
+    def _at_hand(self) -> People:
+        if self._people is None:
+            raise RefusedError("this session takes no notes")
+        return self._people
+
+    def _hands_on_laser(self, request: dict[str, Any]) -> dict[str, Any]:
+        seconds = request.get("seconds")
+        if not isinstance(seconds, int | float):
+            raise InputError("'seconds' is missing")
+        name, by = _text(request, "name"), _text(request, "by")
+        return {"lasers": list(self._at_hand.hands_on(name, by, seconds))}
+
+    def _hands_off_laser(self, request: dict[str, Any]) -> dict[str, Any]:
+        name, by = _text(request, "name"), _text(request, "by")
+        return {"lasers": list(self._at_hand.hands_off(name, by))}
+
+    def _note(self, request: dict[str, Any]) -> dict[str, Any]:
+        about = str(request.get("about") or "")
+        note = self._at_hand.note(_text(request, "text"), _text(request, "by"), about)
+        return {"time_ns": note.time_ns}
 
 
 def _text(request: dict[str, Any], key: str) -> str:

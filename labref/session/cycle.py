@@ -27,6 +27,7 @@ from labref.session.announce import Announcer
 from labref.session.derive import Deriver
 from labref.session.history import History
 from labref.session.judge import Judge
+from labref.session.people import People
 from labref.session.recent import Recent
 from labref.session.recording import Validity
 from labref.session.scatter import Scatter
@@ -101,6 +102,7 @@ class Parts:
     announcer: Announcer
     standings: Standings
     store: Store | None
+    people: People
     acts: Acts | None = None
     changed: list[tuple[str, str]] = field(default_factory=list)
     readers: list[Reader] = field(default_factory=list)
@@ -127,9 +129,10 @@ def run_pass(parts: Parts) -> Status:
     # After collecting: everything that had come by now has been seen.
     now_ns = parts.clock.now_ns()
     frequencies = parts.deriver.derive(new, parts.recent, now_ns)
-    results = judge(parts, frequencies, new)
+    results = [parts.people.mark(result) for result in judge(parts, frequencies, new)]
     acknowledge(parts, now_ns)
-    alarms = [alarm for result in results for alarm in parts.alarms[_name(result)].feed(result)]
+    heard = [r for result in results if (r := parts.people.audible(result)) is not None]
+    alarms = [alarm for result in heard for alarm in parts.alarms[_name(result)].feed(result)]
     store(parts, new, results, now_ns)
     store_messages(parts, alarms, now_ns)
     for result in results:
@@ -137,6 +140,7 @@ def run_pass(parts: Parts) -> Status:
     parts.passes += 1
     status = parts.standings.update(parts.passes, results, parts.alarms)
     tell(parts, new, results, alarms, now_ns)
+    tell_notes(parts, now_ns)
     act(parts, new, results, now_ns)
     if parts.passes % TRIM_EVERY == 0:
         trim(parts)
@@ -278,6 +282,17 @@ def tell(
         parts.announcer.tell("on_results", now_ns, results=tuple(results))
     for alarm in alarms:
         parts.announcer.tell("on_alarm", now_ns, alarm=alarm)
+
+
+def tell_notes(parts: Parts, now_ns: int) -> None:
+    """Store and tell what people said, and whose hands-on has expired."""
+    for note in parts.people.news(now_ns):
+        if parts.store is not None:
+            try:
+                parts.store.message(note.time_ns, note.kind, note.line)
+            except Exception as error:  # noqa: BLE001 - measuring goes on when recording cannot
+                parts.announcer.fault(Fault("trace", f"note not recorded: {error}", now_ns))
+        parts.announcer.tell("on_note", now_ns, note=note)
 
 
 def act(parts: Parts, new: Mapping[str, Readings], results: Sequence[Result], now_ns: int) -> None:

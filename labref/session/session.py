@@ -73,10 +73,19 @@ class Session:
         reach = {**ports_of(lab, sources), **(ports or {})}
         actuators = actuators_of(lab, plugins, reach)
         self._parts = assemble(
-            lab, [*sources, self._pushed], plugins, self.clock, self._writer, actuators
+            lab,
+            [*sources, self._pushed],
+            plugins,
+            self.clock,
+            self._writer,
+            actuators,
+            None if out is None else Path(out),
         )
         self.actuation = runner_of(lab, actuators, reach, plugins, self.clock, rehearse=rehearse)
         self._parts.acts = self.actuation
+        self.people = self._parts.people
+        if self.actuation is not None:
+            self.actuation.veto = self.people.veto
         self._questions = Questions(self._parts, None if out is None else Path(out))
         self._status = self._parts.standings.first()
         self._sources = list(sources)
