@@ -107,7 +107,7 @@ class Board:
             if judgement.states[-1] != State.GOOD and reason != NOTHING:
                 kind = reason.kind or judgement.check
                 found.append(structs.Why(kind=kind, text=reason.text, clears=reason.clears))
-        return offset, found
+        return offset, list(dict.fromkeys(found))  # what several checks say is said once
 
 
 def distance(tolerance: Tolerance, detuning_hz: float) -> float | None:
