@@ -11,7 +11,7 @@ from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
-from labref.cli.stability_sources import Reading, read_source
+from labref.characterise.readings import Reading, read_source
 from labref.model.deviation import Deviation
 from labref.model.errors import InputError
 from labref.model.verdict import State
