@@ -54,6 +54,11 @@ class LastValues:
             return math.nan
         return self._values[pick - 1]
 
+    def last_stop(self, stop_ns: int) -> int | None:
+        """When the last reading at ``stop_ns`` ended, whatever it said; None: there is none."""
+        pick = bisect_right(self._stops, stop_ns)
+        return self._stops[pick - 1] if pick else None
+
     def at(self, stop_ns: Ints, max_age_ns: int) -> Floats:
         """Last value at each of ``stop_ns`` (n,), as `last`."""
         if not self._stops:
@@ -109,13 +114,23 @@ class WitnessTrack:
 
     def is_inside(self, stop_ns: int, tap_offset: float) -> bool:
         """Whether it speaks for one gate; False where it does not know (NaN is never inside)."""
+        low, high = self.comparison.limits
+        return low <= self.value(stop_ns, tap_offset) <= high
+
+    def value(self, stop_ns: int, tap_offset: float) -> float:
+        """The compared quantity at one gate's end, as `values`."""
         asked = self.comparison
         total = asked.constant
         if asked.tap_weight:
             total += asked.tap_weight * tap_offset
         for name, weight in zip(asked.channels, asked.weights, strict=True):
             total += weight * self._last[name].last(stop_ns, asked.max_age_ns)
-        return asked.limits[0] <= total <= asked.limits[1]
+        return total
+
+    def last_stop(self, stop_ns: int) -> int | None:
+        """When the oldest of the readings that it speaks by at ``stop_ns`` ended."""
+        stops = [last.last_stop(stop_ns) for last in self._last.values()]
+        return None if None in stops else min(stop for stop in stops if stop is not None)
 
     def all_inside(self, stop_ns: Ints, tap_offset: Floats) -> bool:
         """Whether it speaks for every gate of a block."""

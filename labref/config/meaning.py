@@ -127,6 +127,11 @@ def _lab(draft: Draft) -> Lab:
         dialects=tables.dialects,
         provenance=graph,
         f_reps=draft.f_reps,
+        teeth={
+            node.removeprefix("lasers."): tooth
+            for node, tooth in draft.teeth.items()
+            if node.count(".") == 1
+        },
         uses={name: table.uses for name, table in tables.transitions.items()},
         planning=tables.planning,
     )

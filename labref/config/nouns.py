@@ -114,7 +114,8 @@ class Lab:
     """One lab, checked. ``text`` is the whole file, as it is kept with every trace.
 
     ``channels`` holds typed-in values (LO, AOM) as assumed channels too; ``feeds`` maps a
-    channel to (instrument, input). ``f_reps`` are the repetition rates of the combs as equations.
+    channel to (instrument, input). ``f_reps`` are the repetition rates of the combs as equations,
+    ``teeth`` the nominal numbers of each laser on its comb (`labref.config.teeth.Tooth`).
     ``tables`` are the plugins' structs by table name, ``dialects`` the file's own instrument
     languages as plain tables. ``uses`` by transition and name and ``planning`` serve `labref plan`.
     ``warnings`` are allowed things that the owner should know.
@@ -137,6 +138,7 @@ class Lab:
     dialects: Mapping[str, Mapping[str, object]]
     provenance: Graph
     f_reps: Mapping[str, Equation] = field(default_factory=dict)
+    teeth: Mapping[str, Any] = field(default_factory=dict)
     uses: Mapping[str, Mapping[str, UseTable]] = field(default_factory=dict)
     planning: PlanningTable = field(default_factory=PlanningTable)
     warnings: tuple[Problem, ...] = ()

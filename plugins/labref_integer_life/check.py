@@ -1,0 +1,188 @@
+"""Follows the life of one laser's integers gate by gate (rule M19)."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+
+from labref.checks.base import Reasons, unusable_judgement
+from labref.checks.witness import LastValues
+from labref.frequency.life import void_by_beat, void_by_f_rep, void_by_gap, void_by_lock, voided
+from labref.model.exact import exact_text
+from labref.model.integer import Integer
+from labref.model.readings import Readings
+from labref.model.times import NS_PER_S
+from labref.model.verdict import (
+    NOTHING,
+    Frequencies,
+    Judgement,
+    Reason,
+    State,
+    all_good,
+    no_reasons,
+)
+from labref_integer_life.chain import Chain, Linear, Observer
+
+_AGE_NS = 10 * NS_PER_S
+_KEEP_NS = 60 * NS_PER_S
+
+
+class IntegerLifeCheck:
+    """Good while the integers live; unknown from what voids them until they are renewed."""
+
+    name = "integer life"
+
+    def __init__(self, transition: str, chain: Chain) -> None:
+        self.transition = transition
+        self._chain = chain
+        self._integer = chain.integer
+        self._last = {name: LastValues(_KEEP_NS) for name in chain.linear_channels}
+        self._dropped: deque[tuple[int, str]] = deque()
+        self._lock_channels = {channel for channel, _, _ in chain.locks.values()}
+        self._tracks = [observer.track for observer in chain.witnesses]
+        seen = {name for track in self._tracks for name in track.comparison.channels}
+        self.channels = tuple(sorted(seen | self._lock_channels | set(self._last)))
+        self._seen_until_ns: int | None = None
+        self._event_ns = -(2**62)
+        self._f_rep_hz = math.nan  # offset of f_rep when the integers were last observed
+        self._cause = ""
+
+    @property
+    def integer(self) -> Integer:
+        """The mode number's record as it is now, with its void_reason if it has one."""
+        return self._integer
+
+    def judge(self, frequencies: Frequencies, readings: Mapping[str, Readings]) -> Judgement:
+        """Follow the integers to the end of every gate."""
+        self._see(readings)
+        count = len(frequencies)
+        states = np.full(count, State.GOOD, np.uint8)
+        indices = np.zeros(count, np.intp)
+        reasons = Reasons()
+        derived = np.isfinite(frequencies.offset).tolist()
+        gates = zip(frequencies.start_ns.tolist(), frequencies.stop_ns.tolist(), strict=True)
+        taps = frequencies.tap_offset.tolist()
+        for gate, (start_ns, stop_ns) in enumerate(gates):
+            if derived[gate]:
+                self._step(start_ns, stop_ns, taps[gate])
+            if self._integer.void_reason is not None:
+                states[gate], indices[gate] = State.UNKNOWN, reasons.index(self._reason())
+        if all(derived) and len(reasons.texts) == 1:
+            return Judgement(self.name, all_good(count), no_reasons(count), (NOTHING,))
+        return unusable_judgement(self.name, frequencies, states, indices, reasons)
+
+    def _see(self, readings: Mapping[str, Readings]) -> None:
+        for track in self._tracks:
+            track.see(readings)
+        for name, last in self._last.items():
+            if name in readings:
+                last.add(readings[name])
+        fresh: list[tuple[int, str]] = []
+        for lock, (channel, low, high) in self._chain.locks.items():
+            block = readings.get(channel)
+            if block is not None:
+                outside = block.usable & ~((block.offset >= low) & (block.offset <= high))
+                fresh += [(stop, lock) for stop in block.stop_ns[outside].tolist()]
+        self._dropped.extend(sorted(fresh))
+
+    def _step(self, start_ns: int, stop_ns: int, tap_offset: float) -> None:
+        """One derived gate: what may have ended their life, and who may have seen the light."""
+        f_rep, beat = self._now(self._chain.f_rep, stop_ns), self._now(self._chain.beat, stop_ns)
+        for reason, event_ns, cause in self._events(start_ns, stop_ns, f_rep, beat):
+            if self._integer.void_reason is None:
+                self._cause = cause
+            self._integer = voided(self._integer, reason)
+            self._event_ns = max(self._event_ns, event_ns)
+        self._seen_until_ns = stop_ns
+        for observer in self._chain.witnesses:
+            ended_ns = observer.track.last_stop(stop_ns)
+            if ended_ns is None or ended_ns - observer.gate_ns < self._event_ns:
+                continue
+            if self._is_unique(observer, (stop_ns, tap_offset), f_rep, beat):
+                self._renew(observer.track.comparison.name, ended_ns, f_rep)
+                return
+
+    def _events(
+        self, start_ns: int, stop_ns: int, f_rep_hz: float, beat_hz: float
+    ) -> Iterator[tuple[str, int, str]]:
+        """(what voids, until when nothing seen counts, cause) of one gate."""
+        chain = self._chain
+        before_ns = self._integer.found_ns if self._seen_until_ns is None else self._seen_until_ns
+        if before_ns is None:
+            yield "not observed in this session", -(2**62), ""
+        elif start_ns - before_ns > chain.gate_ns // 2:
+            gap_s = (start_ns - before_ns) / NS_PER_S
+            reason = void_by_gap(self._integer, gap_s, chain.rate_hz_s)
+            if reason is not None:
+                yield reason, start_ns, ""
+        names: set[str] = set()
+        event_ns = stop_ns
+        while self._dropped and self._dropped[0][0] <= stop_ns:
+            event_ns, name = self._dropped.popleft()
+            names.add(name)
+        dropped = void_by_lock(names)
+        if dropped is not None:
+            yield dropped, event_ns, f"lock {', '.join(sorted(names))}"
+        if (moved := self._moved(f_rep_hz)) is not None:
+            yield moved, start_ns, ""  # a witness of this gate compares with f_rep as it is now
+        places = {**chain.edges, **{k: abs(self._now(o, stop_ns)) for k, o in chain.others.items()}}
+        near = void_by_beat(abs(beat_hz), f_rep_hz, chain.guard_hz, places)
+        if near is not None:
+            yield near, stop_ns, ""
+
+    def _moved(self, f_rep_hz: float) -> str | None:
+        """Whether f_rep moved the tooth out of its margin since it was observed."""
+        margin = self._integer.margin_hz
+        moved = self._integer.value * abs(f_rep_hz - self._f_rep_hz)
+        if margin is not None and moved < 0.99 * margin:
+            return None
+        if self._seen_until_ns is None and math.isnan(self._f_rep_hz):
+            # The lab file's evidence: f_rep as it was recorded then, exactly.
+            now = self._chain.f_rep_exact + Fraction(f_rep_hz - self._chain.f_rep.nominal)
+            return void_by_f_rep(self._integer, self._integer.value, now)
+        if math.isnan(f_rep_hz):
+            return "the repetition rate is not known"
+        return void_by_f_rep(self._integer, self._integer.value, Fraction(f_rep_hz))
+
+    def _now(self, quantity: Linear, stop_ns: int) -> float:
+        """A quantity by the last readings, in Hz; NaN where one is missing or too old."""
+        total = quantity.nominal
+        for name, weight in quantity.weights.items():
+            total += weight * self._last[name].last(stop_ns, _AGE_NS)
+        return total
+
+    def _is_unique(
+        self, observer: Observer, gate: tuple[int, float], f_rep_hz: float, beat_hz: float
+    ) -> bool:
+        """Whether these integers are plausible, and no other candidate is (M17)."""
+        stop_ns, tap_offset = gate
+        if not observer.track.is_inside(stop_ns, tap_offset):
+            return False
+        off_hz = abs(observer.track.value(stop_ns, tap_offset))
+        mirror = 2 * abs(beat_hz)
+        apart_hz = min(mirror, abs(f_rep_hz - mirror))
+        return off_hz <= observer.reach_hz < apart_hz - off_hz
+
+    def _renew(self, witness: str, seen_ns: int, f_rep_hz: float) -> None:
+        if self._integer.void_reason is None and self._integer.found_ns == seen_ns:
+            return
+        self._f_rep_hz = f_rep_hz
+        self._integer = replace(
+            self._integer,
+            evidence=f"observed by {witness}",
+            found_ns=seen_ns,
+            f_rep_hz=exact_text(Fraction(f_rep_hz)),
+            by="labref",
+            void_reason=None,
+        )
+
+    def _reason(self) -> Reason:
+        names = ", ".join(track.comparison.name for track in self._tracks)
+        clears = f"a new observation by {names}" if names else "new evidence in the lab file"
+        text = f"mode number and signs void: {self._integer.void_reason}"
+        return Reason(text, clears, "integers void", self._cause)
