@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "hands-on": ("labref.cli.hands_on", "Work on a laser: unknown, shelved, not moved meanwhile."),
     "mode-number": ("labref.cli.mode_number", "Mode number and sign: unique, or refused."),
     "note": ("labref.cli.note", "Leave a timed note in the trace."),
+    "rederive": ("labref.cli.rederive", "Raw readings through a corrected lab file."),
     "replay": ("labref.cli.replay", "Run the acquisition pass over recorded logs."),
     "record-transcript": (
         "labref.cli.record_transcript",
