@@ -32,7 +32,8 @@ from labref.session.assemble import assemble, trace_writer
 from labref.session.cycle import Acknowledged, announce, run_pass
 from labref.session.memory import MemorySource
 from labref.session.questions import Questions
-from labref.session.shots import Shot, shots_of
+from labref.session.shot_memory import ShotMemory
+from labref.session.shots import Shot, Shots
 from labref.session.sources import Source
 from labref.session.status import Status
 
@@ -86,7 +87,6 @@ class Session:
         self.people = self._parts.people
         if self.actuation is not None:
             self.actuation.veto = self.people.veto
-        self._questions = Questions(self._parts, None if out is None else Path(out))
         self._status = self._parts.standings.first()
         self._sources = list(sources)
         self._passed = threading.Condition()
@@ -95,7 +95,9 @@ class Session:
         self._begun = False
         self._closed = False
         folder = None if out is None else Path(out)
-        self._shots = shots_of(self._parts, plugins, folder, lambda: self._status, self._wait)
+        memory = ShotMemory(self._parts, folder, lambda: self._status)
+        self._questions = Questions(self._parts, folder, memory)
+        self._shots = Shots(self._parts, memory, plugins, self._wait)
 
     # the experiment's questions ----------------------------------------------------------
 

@@ -16,7 +16,6 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
-from pathlib import Path
 from types import TracebackType
 from typing import Self
 
@@ -28,7 +27,6 @@ from labref.plugins import Plugins
 from labref.session.cycle import Parts
 from labref.session.shot_guard import ShotGuard
 from labref.session.shot_memory import ShotMemory
-from labref.session.status import Status
 
 # Gates that are this late, beyond a gate and its lateness limit, will not come any more.
 SPARE_NS = NS_PER_S
@@ -211,17 +209,6 @@ class Shots:
     def _longest_wait_ns(self, name: str) -> int:
         known = self._parts.lab.transitions[name]
         return known.gate_ns + known.lateness_ns + SPARE_NS
-
-
-def shots_of(
-    parts: Parts,
-    plugins: Plugins,
-    folder: Path | None,
-    status: Callable[[], Status],
-    wait: Wait,
-) -> Shots:
-    """Return the shots of a session; ``folder``: where its trace is, None: nowhere."""
-    return Shots(parts, ShotMemory(parts, folder, status), plugins, wait)
 
 
 def _window(shot: Shot) -> tuple[int, int]:

@@ -13,13 +13,15 @@ from labref.model.errors import TraceError
 from labref.model.shot import ShotRecord, WindowClock
 from labref.model.times import NS_PER_DAY, NS_PER_S
 from labref.model.verdict import State
-from labref.model.window import WindowMean, window_mean, window_state
+from labref.model.window import WindowMean, window_state
 from labref.trace.catalog import Catalog
 from labref.trace.layout import ChannelColumn, TraceLayout, TransitionColumn
 from labref.trace.medium import Array
 from labref.trace.records import Interval, Message, read_intervals, read_messages
+from labref.trace.salvage import last_start_ns, salvaged
 from labref.trace.select import Extent, extent, select, within
-from labref.trace.series import Series, carried, join, usable_rows
+from labref.trace.series import Series, join
+from labref.trace.shot_window import TRACE_CLOCK, window_of
 from labref.trace.view import Entry, series_of
 
 if TYPE_CHECKING:
@@ -103,7 +105,9 @@ class Trace:
     ) -> Iterator[Series]:
         """Yield the gates of a channel or transition as stored, file by file.
 
-        Nothing is carried to another nominal and no more than one file is in memory. Raises
+        A chunk that cannot be read is flagged UNVERIFIED and GAP, its verdicts unknown; where
+        even its times are lost there are no gates. The file then stands in `damage`. Nothing is
+        carried to another nominal and no more than one file is in memory. Raises
         TraceError for a name that the record does not hold.
         """
         found = False
@@ -112,9 +116,14 @@ class Trace:
             if column is None:
                 continue
             found = True
-            begin, end = within(entry, name, start_ns, stop_ns)
-            if end > begin:
-                yield select(entry, column, begin, end)
+            try:
+                begin, end = within(entry, name, start_ns, stop_ns)
+                piece = select(entry, column, begin, end)
+            except OSError as error:  # a checksum that fails: keep what can be read
+                self._catalog.damage[entry.path] = str(error)
+                piece = salvaged(entry, column, start_ns, stop_ns)
+            if len(piece):
+                yield piece
         if not found:
             self._check_name(name)
 
@@ -133,26 +142,22 @@ class Trace:
         start_ns: int | None = None,
         stop_ns: int | None = None,
     ) -> Iterator[tuple[Array, ...]]:
-        """Yield only the ``wanted`` columns of the file (``offset``, ``flags``), file by file."""
-        for _, arrays in self._parts(name, wanted, start_ns, stop_ns):
-            yield arrays
+        """Yield only the ``wanted`` columns of the file (``offset``, ``flags``), file by file.
 
-    def _parts(
-        self, name: str, wanted: tuple[str, ...], start_ns: int | None, stop_ns: int | None
-    ) -> Iterator[tuple[ChannelColumn | TransitionColumn, tuple[Array, ...]]]:
+        Raises OSError where a chunk cannot be read.
+        """
         for entry in self.entries(start_ns, stop_ns):
-            column = series_of(entry.layout).get(name)
-            if column is not None:
+            if name in series_of(entry.layout):
                 begin, end = within(entry, name, start_ns, stop_ns)
                 if end > begin:
-                    yield column, tuple(entry.read(name, what, begin, end) for what in wanted)
+                    yield tuple(entry.read(name, what, begin, end) for what in wanted)
 
     def tail(self, name: str, seconds: float = 10.0) -> Series:
         """Return the last ``seconds`` before the newest gate of a channel or transition."""
         for day in self._catalog.days()[::-1]:
             for entry in self._catalog.entries(day)[::-1]:
                 if name in series_of(entry.layout) and (rows := entry.rows(name)):
-                    last = int(entry.read(name, "time_ns", rows - 1, rows)[0])
+                    last = last_start_ns(entry, name, rows)
                     return self.series(name, last - round(seconds * NS_PER_S) + 1)
         return self._nothing(name)
 
@@ -192,33 +197,11 @@ class Trace:
     def frequency(self, transition: str, start_ns: int, stop_ns: int) -> WindowMean:
         """Return the mean frequency over a window, with its uncertainty and coverage.
 
-        The light's own noise at one gate and its drift are the transition's attributes
-        ``noise_hz`` and ``rate_hz_s`` (0 where they are not declared). Raises TraceError.
+        The uncertainty is that of `shot`: its noise model is taken from the record before the
+        window. What cannot be read counts as not measured. Raises TraceError, InputError.
         """
-        self._check_transition(transition)
-        wanted = ("time_ns", "gate_ns", "offset", "offset_errors", "flags", "u_constant")
-        pieces = list(self._parts(transition, wanted, start_ns, stop_ns))
-        last = pieces[-1][0] if pieces else self.column(transition)
-        parts = [
-            (*arrays[:2], carried(arrays[2], column.nominal, last.nominal), *arrays[3:])
-            for column, arrays in pieces
-        ] or [(np.zeros(0, np.int64),) * 2 + (np.zeros(0),) * 2 + (np.zeros(0, np.uint32),) * 2]
-        start, gate, offset, errors, flags, constant = (
-            np.concatenate(column) for column in zip(*parts, strict=True)
-        )
-        usable = usable_rows(flags, offset)
-        return window_mean(
-            last.nominal,
-            start,
-            start + gate,
-            offset,
-            errors,
-            usable,
-            (start_ns, stop_ns),
-            noise_hz=float(last.attributes.get("noise_hz", 0.0)),
-            rate_hz_s=float(last.attributes.get("rate_hz_s", 0.0)),
-            u_constant_hz=float(constant[usable].max()) if usable.any() else 0.0,
-        )
+        record = self.shot(start_ns, stop_ns, [transition], clock=TRACE_CLOCK)
+        return window_of(record.means[0])
 
     def was_good(self, transition: str, start_ns: int, stop_ns: int) -> bool | None:
         """Whether the whole window was good: True, False, or None for unknown."""

@@ -11,7 +11,7 @@ from labref.model.readings import Ints
 from labref.trace.layout import ChannelColumn, TransitionColumn
 from labref.trace.medium import Array
 from labref.trace.series import Series, Span
-from labref.trace.view import Entry, series_of
+from labref.trace.view import Entry, Readable, series_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,9 @@ def _stop(entry: Entry, name: str, row: int) -> int:
     return int(start + gate)
 
 
-def select(entry: Entry, column: ChannelColumn | TransitionColumn, begin: int, end: int) -> Series:
+def select(
+    entry: Readable, column: ChannelColumn | TransitionColumn, begin: int, end: int
+) -> Series:
     """Return rows ``begin`` to ``end`` of an entry as a series."""
     name = column.name
 

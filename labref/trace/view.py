@@ -25,7 +25,15 @@ if TYPE_CHECKING:
 _KEEPS_STORE_ORDER = platform.machine() in ("x86_64", "AMD64")
 
 
-class Entry(Protocol):
+class Readable(Protocol):
+    """What has columns of rows."""
+
+    def read(self, table: str, column: str, begin: int = 0, end: int | None = None) -> Array:
+        """Rows ``begin`` to ``end`` of a column, as a copy."""
+        ...
+
+
+class Entry(Readable, Protocol):
     """One configuration's part of the record, in one file."""
 
     path: Path
@@ -34,10 +42,6 @@ class Entry(Protocol):
 
     def rows(self, table: str) -> int:
         """Rows of a table that can be read now."""
-        ...
-
-    def read(self, table: str, column: str, begin: int = 0, end: int | None = None) -> Array:
-        """Rows ``begin`` to ``end`` of a column, as a copy."""
         ...
 
     def find(self, table: str, time_ns: int) -> int:

@@ -15,6 +15,7 @@ import labref
 from labref.hookspecs import hookimpl
 from labref.model.errors import InputError
 from labref.model.flags import Flag
+from labref.model.shot import WindowClock
 from labref.model.verdict import AlarmLevel, State
 from labref.testing import MemoryBench
 from labref.testing.labs import comb_lab
@@ -190,7 +191,13 @@ def test_a_window_of_a_tenth_of_a_gate_says_how_little_it_knows() -> None:
     b = bench()
     b.run(gate())
     mean = b.session.frequency(CLOCK, b.start_ns + S // 2, b.start_ns + 6 * S // 10)
-    assert mean.u_unmeasured_hz == pytest.approx(3.0 * 1.0)  # 3 sigma of the beat, rule M12
+    # Rule M12: 3 sigma of a gate, whichever of its channels scatters (beat 1 Hz, comb 16.4 Hz).
+    moving = math.hypot(mean.u_counting_hz, mean.u_unmeasured_hz)
+    assert moving == pytest.approx(3.0 * 16.47, rel=1e-3)
+    shot = b.session.shot("same", CLOCK, clock=WindowClock("trace", 0, 0))
+    with shot:
+        shot.triggered(b.start_ns + S // 2, b.start_ns + 6 * S // 10, shot.clock)
+    assert shot.record(0.0).means[0].u_hz == pytest.approx(mean.u_hz, rel=1e-12)
 
 
 def test_a_gap_is_reported_as_missing_coverage() -> None:

@@ -238,3 +238,33 @@ def test_export_usage_errors(record, arguments):
     done = run(export_command, record, *arguments, "--quiet")
     assert done.exit_code == 2
     assert "Error" in done.output
+
+
+@pytest.mark.parametrize("column", ["offset", "flags", "state", "time_ns"])
+def test_a_damaged_chunk_is_flagged_and_hides_nothing_else(record, start_ns, column):
+    first = min(record.glob("*-001.h5"))
+    begin, end = start_ns + 10 * GATE_NS, start_ns + 20 * GATE_NS
+    with open_trace(record) as trace:
+        whole = trace.series("clock729")
+        assert trace.frequency("clock729", begin, end).coverage == 1.0
+        assert not trace.damage
+    with h5py.File(first, "r") as file:
+        dataset = file[f"entry/clock729/{column}"].name
+    flip(first, dataset)
+    with open_trace(record) as trace:
+        kept = trace.series("clock729")
+        assert list(trace.damage) == [first]
+        mean = trace.frequency("clock729", begin, end)
+        assert mean.coverage == 0.0
+        assert mean.u_hz == np.inf
+        shot = trace.shot(begin, end, ["clock729"]).means[0]
+        assert shot.is_good is None
+        later = trace.frequency("clock729", start_ns + 600 * GATE_NS, start_ns + 610 * GATE_NS)
+        assert later.coverage == 1.0
+    lost = len(whole) - int(kept.usable.sum())
+    assert 0 < lost < len(whole) / 2
+    if column != "time_ns":
+        assert len(kept) == len(whole)
+        assert (kept.state[~kept.usable] == 0).all()
+    readable = np.isin(whole.start_ns, kept.start_ns[kept.usable])
+    assert (whole.offset[readable] == kept.offset[kept.usable]).all()
