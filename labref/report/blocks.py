@@ -45,7 +45,7 @@ class Table:
 
 @dataclass(frozen=True)
 class Figure:
-    """A vector figure: ``svg`` is markup made by `labref.report.svg`, ``alt`` says what it shows."""
+    """A vector figure: ``svg`` made by `labref.report.svg` (which holds the long description)."""
 
     svg: str
     alt: str

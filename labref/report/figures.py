@@ -82,9 +82,7 @@ def detuning(
     return drawing.text()
 
 
-def _runs_of_columns(
-    column: Ints, value: Floats
-) -> list[list[tuple[int, float, float, float]]]:
+def _runs_of_columns(column: Ints, value: Floats) -> list[list[tuple[int, float, float, float]]]:
     """Columns with data as runs of neighbours: (column, lowest, highest, mean)."""
     if not len(column):
         return []

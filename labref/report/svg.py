@@ -31,7 +31,9 @@ class Drawing:
         self._title, self._description = title, description
         self._shapes: list[str] = []
 
-    def line(self, points: Iterable[Point], colour: str, width: float = 1.0, dash: str = "") -> None:
+    def line(
+        self, points: Iterable[Point], colour: str, width: float = 1.0, dash: str = ""
+    ) -> None:
         """Draw a polyline; fewer than two points draw nothing."""
         text = " ".join(f"{x:.2f},{y:.2f}" for x, y in points)
         if " " not in text:
