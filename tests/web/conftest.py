@@ -1,4 +1,4 @@
-"""The service's bench, loaded from the file beside the tests."""
+"""A service by script, the real one, and a browser."""
 
 from __future__ import annotations
 
@@ -12,9 +12,11 @@ from typing import Any
 
 import pytest
 
+HERE = Path(__file__).parent
 
-def _load(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(name, Path(__file__).parent / f"{name}.py")
+
+def _load(name: str, folder: Path = HERE) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(name, folder / f"{name}.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
@@ -24,29 +26,9 @@ def _load(name: str) -> ModuleType:
 
 
 @pytest.fixture(scope="session")
-def wb() -> ModuleType:
-    """web_bench.py beside this file."""
-    return _load("web_bench")
-
-
-@pytest.fixture
-def make_web(wb: ModuleType) -> Iterator[Callable[..., Any]]:
-    """``make_web(terms, ...)`` gives a `web_bench.Web`; closed after the test."""
-    made: list[Any] = []
-
-    def make(*values: Any, **more: Any) -> Any:
-        made.append(wb.Web(*values, **more))
-        return made[-1]
-
-    yield make
-    for web in made:
-        web.close()
-
-
-@pytest.fixture
-def web(make_web: Callable[..., Any]) -> Any:
-    """A service on this computer without tokens."""
-    return make_web()
+def bench() -> ModuleType:
+    """web_bench.py of the service's own tests."""
+    return _load("web_bench", HERE.parent / "web_service")
 
 
 @pytest.fixture(scope="session")

@@ -1,5 +1,6 @@
 // All rows: their common heads, what is asked of the service for them, and who draws when.
 
+import { now } from "./clock.js";
 import { ask } from "./ask.js";
 import { scale } from "./fairway.js";
 import { make } from "./make.js";
@@ -115,7 +116,7 @@ export class Board {
   }
 
   async fillPast(row) {
-    const stop = Date.now();
+    const stop = now();
     const span = row.past.spanMs;
     const at = `start_ns=${ns(stop - span)}&stop_ns=${ns(stop)}&points=${POINTS}`;
     await quietly(async () => {
@@ -125,7 +126,7 @@ export class Board {
   }
 
   async fillDay(row) {
-    const stop = Date.now();
+    const stop = now();
     const at = `start_ns=${ns(stop - DAY_MS)}&stop_ns=${ns(stop)}&cells=${CELLS}`;
     await quietly(async () => row.day(await ask(`transitions/${encodeURIComponent(row.name)}/strip?${at}`)));
   }

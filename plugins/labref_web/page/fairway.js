@@ -2,6 +2,7 @@
 // expanded uncertainty, how far it wandered in the last ten minutes, forbidden intervals, and a
 // tick at the target. Positions are percentages, so nothing is computed when the window changes.
 
+import { now } from "./clock.js";
 import { FARTHEST, fold, halfWidth, LIMIT, toUnits } from "./axis.js";
 import { draw, make, put, reshape, shape } from "./make.js";
 
@@ -42,7 +43,7 @@ export class Fairway {
     this.line(this.whisker, at - reach, at + reach);
     put(this.ends[0], "x", percent(fold(at - reach)));
     put(this.ends[1], "x", percent(fold(at + reach)));
-    const span = past.reach(Date.now() - WANDER_MS);
+    const span = past.reach(now() - WANDER_MS);
     this.wander.toggleAttribute("hidden", span === null);
     if (span) this.line(this.wander, toUnits(span[0], tolerance), toUnits(span[1], tolerance));
   }

@@ -58,10 +58,11 @@ export class Link {
 
   async probe() {
     this.isProbing = true;
+    const before = this.heard;
     try {
       const state = await ask("state", { timeoutMs: PROBE_MS });
+      if (this.heard === before) this.told.state(state); // else the stream brought a newer one
       this.alive();
-      this.told.state(state);
     } catch { /* silence goes on, and is counted */ }
     this.isProbing = false;
   }

@@ -1,6 +1,7 @@
 // The closer look at one transition: any past interval, what may be said of it, and everything
 // that the row had no room for.
 
+import { now } from "./clock.js";
 import { ask } from "./ask.js";
 import { amount, glyph, inWords, needAt, seconds } from "./deviation.js";
 import { draw, make, reshape, say, shape } from "./make.js";
@@ -49,7 +50,7 @@ export class Look {
         make("button", { type: "submit" }, "Show"),
         button("\u25c2", "Earlier", () => this.zoom.walk(-0.5)), button("\u25b8", "Later", () => this.zoom.walk(0.5)),
         button("+", "Deeper", () => this.zoom.deeper(0.5)), button("\u2212", "Wider", () => this.zoom.deeper(2)),
-        ...SPANS.map(([ms, text]) => button(text, `The last ${text}`, () => this.zoom.go(Date.now() - ms, Date.now()))),
+        ...SPANS.map(([ms, text]) => button(text, `The last ${text}`, () => this.zoom.go(now() - ms, now()))),
         make("span", { class: "check" }, limits, make("label", { for: "look-limits" }, "limits in sight"))),
       this.host, this.answer,
       make("div", { class: "look-more" }, this.facts,
@@ -86,7 +87,7 @@ export class Look {
     say(this.zone, zoneName());
     say(this.answer, `${span(to - from)} on show.`);
     const at = `transitions/${encodeURIComponent(this.name)}`;
-    const window = `start_ns=${ns(from)}&stop_ns=${ns(Math.min(to, Date.now()))}`;
+    const window = `start_ns=${ns(from)}&stop_ns=${ns(Math.min(to, now()))}`;
     try {
       const [was, mean] = await Promise.all([ask(`${at}/was-good?${window}`), ask(`${at}/frequency?${window}`)]);
       if (this.zoom.from === from && this.zoom.to === to) say(this.answer, inInterval(was, mean, to - from));

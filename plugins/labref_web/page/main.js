@@ -6,6 +6,7 @@
 import { alarms } from "./alarms.js";
 import { ask, useToken } from "./ask.js";
 import { Board } from "./board.js";
+import { heard, now, toService } from "./clock.js";
 import { Top } from "./headline.js";
 import { Link } from "./link.js";
 import { Look } from "./look.js";
@@ -19,9 +20,9 @@ const shots = new Shots();
 const look = new Look();
 const top = new Top();
 const board = new Board((name, from, to) => {
-  const now = Date.now();
+  const stop = now();
   const transition = shown.transitions.find((each) => each.name === name);
-  if (transition) look.open(transition, from ?? now - board.spanMs, to ?? now);
+  if (transition) look.open(transition, from ?? stop - board.spanMs, to ?? stop);
 });
 const parts = {
   alarms: new Part("alarms", (standing, seenMs, lostMs) => alarms(standing, seenMs, lostMs, acknowledged)),
@@ -42,7 +43,6 @@ let shown = { transitions: [] }; // what the page may say
 let isStale = true; // something changed since the last frame
 let shownStates = ""; // the verdicts of the last frame that showed any
 let shownAt = -Infinity; // when that was
-let aheadMs = 0; // the service's clock minus this computer's
 
 function allUnknown(snapshot) {
   const lost = { state: "unknown", since_ns: link.sinceMs * 1e6 };
@@ -64,15 +64,13 @@ function acknowledged(id, by) {
   isStale = true;
 }
 
-const nowMs = () => Date.now() + aheadMs;
-
 function show() {
-  top.show(latest, link, nowMs());
+  top.show(latest, link, now());
   if (!latest) return;
   shown = link.isLive ? latest : allUnknown(latest);
-  board.show(shown, nowMs());
+  board.show(shown, now());
   shown.transitions.forEach((each) => look.update(each));
-  const minute = Math.ceil(nowMs() / 60_000) * 60_000;
+  const minute = Math.ceil(now() / 60_000) * 60_000;
   parts.alarms.show(shown.alarms, minute, link.isLive ? null : link.sinceMs);
   parts.outputs.show({ hands_on: shown.hands_on, actuators: shown.actuators });
   parts.basis.show({ references: shown.references, instruments: shown.instruments }, minute);
@@ -90,7 +88,7 @@ function frame(at) {
     shownAt = at;
     show();
   }
-  board.draw(nowMs());
+  board.draw(now());
   requestAnimationFrame(frame);
 }
 
@@ -104,15 +102,12 @@ async function loadShots() {
 
 new Link({
   state(snapshot) {
-    if (latest === null || snapshot.now_ns >= latest.now_ns) {
-      latest = snapshot;
-      aheadMs = ms(snapshot.now_ns) - Date.now();
-      if (Math.abs(aheadMs) < 500) aheadMs = 0; // no more than the way here
-      document.getElementById("token").hidden = true;
-      if (performance.getEntriesByName("first-value").length === 0) performance.mark("first-value");
-      board.take(snapshot);
-      isStale = true;
-    }
+    if (latest === null) performance.mark("first-value");
+    latest = snapshot;
+    heard(ms(snapshot.now_ns));
+    document.getElementById("token").hidden = true;
+    board.take(snapshot);
+    isStale = true;
   },
   event(kind, value) {
     if (kind === "shot") shots.add(value);
@@ -125,7 +120,7 @@ new Link({
   life(isLive, sinceMs) {
     const isBack = isLive && !link.isFirst;
     link.isLive = isLive;
-    link.sinceMs = sinceMs;
+    link.sinceMs = toService(sinceMs);
     if (isLive) link.isFirst = false;
     isStale = true;
     show(); // at once: a hidden window draws no frames
@@ -144,7 +139,7 @@ document.getElementById("token").addEventListener("submit", (event) => {
 
 switches(() => {
   isStale = true;
-  board.draw(nowMs(), true);
+  board.draw(now(), true);
 });
 setInterval(() => { isStale = true; }, 1000);
 setInterval(() => board.slowly(), 5000);

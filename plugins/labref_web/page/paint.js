@@ -70,6 +70,7 @@ export function runs({ t, mean, state }, from, to, longestMs) {
     if (last && last[2] === kind && begin <= last[1] + 1) last[1] = end;
     else found.push([begin, end, kind]);
   };
+  const step = longestMs / 2.5;
   let before = from;
   for (let i = 0; i < t.length; i += 1) {
     if (t[i] < from) {
@@ -79,6 +80,11 @@ export function runs({ t, mean, state }, from, to, longestMs) {
     if (t[i] - before > longestMs) {
       note(before, t[i] - longestMs, 0);
       before = t[i] - longestMs;
+    }
+    // After a gap a point speaks for its own length only.
+    if (i > 0 && mean[i - 1] === null && mean[i] !== null && t[i] - before > step) {
+      note(before, t[i] - step, 0);
+      before = t[i] - step;
     }
     note(before, t[i], mean[i] === null ? 0 : state[i]);
     before = t[i];

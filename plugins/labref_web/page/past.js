@@ -5,6 +5,7 @@ export const POINTS = 1000;
 export const STATES = ["unknown", "good", "bad"];
 
 const code = (state) => (typeof state === "number" ? state : Math.max(0, STATES.indexOf(state)));
+const STEP_BACK_MS = 5000;
 const WORST = [1, 0, 2]; // in one bucket bad stands before unknown, unknown before good
 
 export class Past {
@@ -57,7 +58,15 @@ export class Past {
   add(t, hz, state) {
     const n = this.t.length - 1;
     const last = n < 0 ? -Infinity : this.t[n];
-    if (t <= last) return;
+    if (t < last - STEP_BACK_MS) this.clear(); // the service's clock was set back
+    else if (t <= last) return;
+    this.join(t, hz, state);
+    this.trim(t - this.spanMs);
+  }
+
+  join(t, hz, state) {
+    const n = this.t.length - 1;
+    const last = n < 0 ? -Infinity : this.t[n];
     if (n >= 0) this.gateMs = Math.min(this.gateMs ?? Infinity, Math.max(t - last, 1));
     const isSameBucket = n >= 0 && Math.floor(t / this.stepMs) === Math.floor(last / this.stepMs);
     if (isSameBucket && (hz === null) === (this.mean[n] === null)) this.merge(n, t, hz, code(state));
@@ -65,7 +74,6 @@ export class Past {
       if (t - last > this.longestMs()) this.gap(last + 1);
       this.append(t, hz, hz, hz, state);
     }
-    this.trim(t - this.spanMs);
   }
 
   merge(n, t, hz, state) {

@@ -1,5 +1,6 @@
 // Beside the rows: what the lab rests on, who may move what, and what happened.
 
+import { now } from "./clock.js";
 import { make, shape } from "./make.js";
 import { ms, when } from "./words.js";
 
@@ -70,7 +71,7 @@ export function notes(all) {
   if (!all.length) return null;
   return [make("ul", { class: "things notes" }, ...all.map((each) => make(
     "li", {},
-    make("span", { class: "thing" }, when(ms(each.time_ns), Date.now())),
+    make("span", { class: "thing" }, when(ms(each.time_ns), now())),
     make("span", { class: "said" }, each.text),
   )))];
 }

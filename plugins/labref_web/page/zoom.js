@@ -1,6 +1,7 @@
 // The trace of one transition over any interval that the trace files hold: drag to go deeper,
 // or walk with the keys.
 
+import { now } from "./clock.js";
 import { paint, stretches } from "./paint.js";
 import { clock, day, isUtc, ms, ns, unitFor } from "./words.js";
 import { ask } from "./ask.js";
@@ -69,8 +70,8 @@ export class Zoom {
   }
 
   latest() {
-    const now = Date.now();
-    this.go(now - this.span, now);
+    const stop = now();
+    this.go(stop - this.span, stop);
   }
 
   key(event) {

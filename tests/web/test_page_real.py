@@ -1,0 +1,49 @@
+"""The page on the real service: a session on a virtual clock behind a real socket."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+
+ROW = "li[data-name=clock729]"
+
+
+def test_a_night_on_the_real_service(
+    bench: ModuleType, open_page: Callable[..., Any], tmp_path: Path
+) -> None:
+    with bench.Served(out=tmp_path) as served:
+        noise = {name: np.zeros(120) for name in bench.CHANNELS}
+        noise["beat"] = np.random.default_rng(729).normal(100.0, 5.0, 120)
+        served.bench.run(noise)
+        page = open_page(served.url)
+        page.locator(f"{ROW} .state:text-is('good')").wait_for()
+        row = page.locator(ROW)
+        assert "Hz" in row.locator(".detuning").inner_text()
+        # The far side's clock stands at another day: the page asks for its hour, not for ours.
+        page.locator(f"{ROW} .share").filter(has_text="%").wait_for()
+        page.locator(f"{ROW} .glyph .curve").wait_for(state="attached")
+        assert "no need stated" in row.locator(".curve-words").inner_text()
+
+        served.gates(5, beat=1e6)
+        page.locator(f"{ROW} .state:text-is('bad')").wait_for()
+        assert row.locator(".side").inner_text() == "outside the limit"
+        assert "clears with" in row.locator(".why").inner_text()
+
+        page.get_by_label("Acknowledge as").fill("A. Person")
+        page.get_by_role("button", name="Acknowledge clock729").first.click()
+        page.locator(".alarm[data-seen=true]").first.wait_for()
+        assert "A. Person" in json.dumps(page.evaluate("fetch('api/v1/state').then(r => r.json())"))
+
+        row.locator(".name").click()
+        page.locator("dialog[open] .zoom canvas").wait_for()
+        page.get_by_role("button", name="The last 1 min").click()
+        page.locator(".zoom-answer:has-text('it was bad')").wait_for()
+        assert "Mean 4110421" in page.locator(".zoom-answer").inner_text()
+        page.keyboard.press("Escape")
+    page.locator("[data-link=lost]").wait_for(timeout=3000)
+    assert {each.inner_text() for each in page.locator(".state").all()} == {"unknown"}
