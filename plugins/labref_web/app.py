@@ -23,6 +23,7 @@ from labref_web.guard import LONGEST_BODY, Guard, Permission, refusal
 from labref_web.metrics import metrics_text
 from labref_web.openapi import document
 from labref_web.page_files import PageFiles
+from labref_web.stream import MOST_READERS
 
 _LOG = logging.getLogger("labref.web")
 _JSON = {"cache-control": "no-store"}
@@ -103,6 +104,8 @@ class _StreamEnd:
         _permit(self._desk, Permission.READ, scope)
         if scope["query_string"]:
             raise RequestError(400, "no parameters are known here")
+        if self._desk.stream.readers >= MOST_READERS:
+            raise BusyError
         await self._desk.stream.serve(scope, receive, send)
 
 

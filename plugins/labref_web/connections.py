@@ -13,6 +13,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 MOST_CONNECTIONS = 600
 LONGEST_REQUEST_S = 10.0
+LOOKS_AT_REST = 12  # 30 s, a look every quarter of the longest request
 LONGEST_HEADER = 16_384
 
 
@@ -51,50 +52,64 @@ class Connections:
         self._open.pop(_peer(transport), None)
 
     def protocol(self) -> type[asyncio.Protocol]:
-        """The protocol class for uvicorn."""
-        connections = self
+        """The protocol class for uvicorn, bound to these connections."""
+        return type("OurProtocol", (BoundedProtocol,), {"house": self})
 
-        class BoundedProtocol(H11Protocol):
-            """HTTP/1.1 on one connection; no request may be on its way in for ever."""
 
-            begun_s: float | None = None
-            look: asyncio.TimerHandle | None = None
+class BoundedProtocol(H11Protocol):
+    """HTTP/1.1 on one connection; no request may be on its way in for ever."""
 
-            def connection_made(self, transport: Any) -> None:
-                super().connection_made(transport)
-                if connections.admit(transport):
-                    self.begun_s = self.loop.time()
-                    self.look_again()
+    house: Connections
+    begun_s: float | None = None
+    look: asyncio.TimerHandle | None = None
+    waits = 0
+    rest = 0
 
-            def connection_lost(self, exc: Exception | None) -> None:
-                if self.look is not None:
-                    self.look.cancel()
-                connections.forget(self.transport)
-                super().connection_lost(exc)
+    def connection_made(self, transport: Any) -> None:
+        """Take the connection in, or cut it."""
+        super().connection_made(transport)
+        if self.house.admit(transport):
+            self.begun_s = self.loop.time()
+            self.look_again()
 
-            def data_received(self, data: bytes) -> None:
-                before = self.cycle
-                is_next = before is None or before.response_complete
-                if self.begun_s is None and is_next:
-                    self.begun_s = self.loop.time()
-                super().data_received(data)
-                now = self.cycle
-                if now is not None and not now.more_body and not (is_next and now is before):
-                    self.begun_s = None  # a whole request has come
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Forget it."""
+        if self.look is not None:
+            self.look.cancel()
+        self.house.forget(self.transport)
+        super().connection_lost(exc)
 
-            def on_response_complete(self) -> None:
-                super().on_response_complete()
-                if self.begun_s is None and self.conn.trailing_data[0]:
-                    self.begun_s = self.loop.time()  # part of a next request came with the last
+    def data_received(self, data: bytes) -> None:
+        """Note when a request begins and when all of it has come."""
+        before = self.cycle
+        is_next = before is None or before.response_complete
+        if self.begun_s is None and is_next:
+            self.begun_s = self.loop.time()
+        super().data_received(data)
+        now = self.cycle
+        if now is not None and not now.more_body and not (is_next and now is before):
+            self.begun_s = None  # a whole request has come
 
-            def look_again(self) -> None:
-                """Cut a peer that connected or began a request and does not get on."""
-                if self.begun_s is not None and self.loop.time() - self.begun_s > LONGEST_REQUEST_S:
-                    self.transport.abort()
-                    return
-                self.look = self.loop.call_later(LONGEST_REQUEST_S / 4, self.look_again)
+    def on_response_complete(self) -> None:
+        """Note that part of a next request came with the last."""
+        super().on_response_complete()
+        if self.begun_s is None and self.conn.trailing_data[0]:
+            self.begun_s = self.loop.time()
 
-        return BoundedProtocol
+    def takes_nothing(self) -> bool:
+        """Whether what waits to be sent has not moved for `LOOKS_AT_REST` looks."""
+        waits = self.transport.get_write_buffer_size()
+        self.rest = self.rest + 1 if waits and waits == self.waits else 0
+        self.waits = waits
+        return self.rest >= LOOKS_AT_REST
+
+    def look_again(self) -> None:
+        """Cut a peer that began a request, or is sent an answer, and does not get on."""
+        late = self.begun_s is not None and self.loop.time() - self.begun_s > LONGEST_REQUEST_S
+        if late or self.takes_nothing():
+            self.transport.abort()
+            return
+        self.look = self.loop.call_later(LONGEST_REQUEST_S / 4, self.look_again)
 
 
 def _peer(transport: asyncio.Transport) -> tuple[str, int]:

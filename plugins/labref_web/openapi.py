@@ -96,7 +96,9 @@ def _plain_paths() -> dict[str, Any]:
         f"{API}/state": _get(
             "state", "Everything of this moment", _answer(structs.State), statuses=(503,)
         ),
-        f"{API}/stream": _get("stream", events, _text("text/event-stream"), parameters=[since]),
+        f"{API}/stream": _get(
+            "stream", events, _text("text/event-stream"), parameters=[since], statuses=(503,)
+        ),
         f"{API}/trace/{{file}}": _get(
             "trace_file",
             "One file of the trace",

@@ -134,6 +134,18 @@ def test_a_request_that_does_not_get_on_is_cut(
         assert Client(served.url).state()["lab"]
 
 
+def test_whoever_takes_nothing_of_any_answer_is_cut(
+    wb: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(connections, "LONGEST_REQUEST_S", 0.2)
+    with wb.Served() as served:
+        stuck = served.stream(small=True)
+        for _ in range(200):
+            served.service._loop.call_soon_threadsafe(served.service.desk.note, "x" * 100_000)
+        assert until(lambda: served.service.desk.stream.readers == 0)
+        stuck.close()
+
+
 def test_headers_are_bounded(wb: Any) -> None:
     with wb.Served() as served:
         peer = served.raw(b"GET / HTTP/1.1\r\nHost: localhost\r\nX: " + b"x" * 100_000)

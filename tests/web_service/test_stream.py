@@ -171,6 +171,16 @@ def test_a_queue_that_is_full_cuts_its_reader(web: Any) -> None:
     reader.turn()
 
 
+def test_readers_are_bounded(web: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("labref_web.app.MOST_READERS", 1)
+    first = Listener(web)
+    assert web.ask("/api/v1/stream").status == 503
+    first.close()
+    second = Listener(web)
+    assert [kind for kind, _, _ in second.events()] == ["state"]
+    second.close()
+
+
 def test_a_sign_of_life_comes_every_second(web: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(stream_module, "ALIVE_EVERY_S", 0.0)
     reader = Listener(web)
