@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from labref.model.flags import Flag
 from labref.model.text import duration
 from labref.model.times import iso
+from labref.report import alarms as alarm_list
 from labref.report.blocks import Block, Heading, Paragraph, Section, Table
 from labref.report.numbers import share
 from labref.report.record import Record, flag_counts, holes
@@ -42,19 +43,20 @@ def availability(record: Record) -> Section:
 def alarms(record: Record) -> Section:
     """Return every alarm, fault and attempt of the record, in the order of time."""
     messages = record.trace.messages()
-    parts: Sequence[tuple[str, str, str]] = (
-        ("Alarms", "alarm", "No alarm was raised."),
+    kinds = [message.kind.split(" ")[0] for message in messages]
+    by_kind = {
+        kind: [m for m, its in zip(messages, kinds, strict=True) if its == kind]
+        for kind in ("alarm", "attempt", "fault")
+    }
+    blocks: list[Block] = [Heading("Alarms"), *alarm_list.blocks(by_kind["alarm"])]
+    for title, kind, none in (
         ("Relock and steering attempts", "attempt", "No output was moved: no attempt."),
         ("Faults", "fault", "No fault was told."),
-    )
-    blocks: list[Block] = []
-    told: set[int] = set()
-    for title, kind, none in parts:
-        found = [m for m in messages if m.kind.split(" ")[0] == kind]
-        told.update(id(m) for m in found)
+    ):
+        found = by_kind[kind]
         blocks.append(Heading(f"{title} ({len(found)})"))
         blocks.append(_messages(found) if found else Paragraph(none))
-    others = [m for m in messages if id(m) not in told]
+    others = [m for m, kind in zip(messages, kinds, strict=True) if kind not in by_kind]
     if others:
         blocks += [Heading(f"Other messages ({len(others)})"), _messages(others)]
     return Section("Alarms, attempts, faults", tuple(blocks))
