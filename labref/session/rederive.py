@@ -262,7 +262,7 @@ def rederive(
                 writer.change_layout(layout)
             nominal = {name: t.nominal_hz for name, t in lab.transitions.items()}
             store = DerivedStore(writer, trace, epoch, nominal, blind_hz or {})
-            faults += _one(trace, lab, epoch, clock, plugins, store)
+            faults += derive_epoch(trace, lab, epoch, clock, plugins, store)
             gates += store.gates
             rows = (row for tally in store.tallies.values() for row in tally.rows())
             moved.append((epoch, tuple(rows)))
@@ -275,7 +275,7 @@ def rederive(
     return Rederived(gates, tuple(moved), tuple(dict.fromkeys(faults)))
 
 
-def _one(
+def derive_epoch(
     trace: Trace,
     lab: Lab,
     epoch: Epoch,
@@ -283,7 +283,7 @@ def _one(
     plugins: Plugins,
     store: DerivedStore,
 ) -> list[str]:
-    """The pass over one epoch, to the end of its last gate."""
+    """Run the pass over one epoch, to the end of its last gate; return the faults in words."""
     waits = max(t.lateness_ns + 3 * t.gate_ns for t in lab.transitions.values()) + SPARE_NS
     end_ns = min(epoch.end_ns + waits, trace.stop_ns + 1)
     fastest = min(c.gate_ns for c in lab.channels.values() if c.is_fed)
