@@ -20,12 +20,13 @@ _MEANINGS = {
     404: "There is nothing of that name",
     409: "Refused as things stand; the text says why",
     413: "The body is too long",
+    414: "The address is too long",
     415: "The body is not application/json",
     421: "The service is not known by that name",
     422: "The parameters are well formed, but do not go together",
     503: "Too many questions wait already, or the state is not renewed",
 }
-_ALWAYS = (400, 421)
+_ALWAYS = (400, 414, 421)
 _TEXT = {"type": "string"}
 
 _SAID = """What the light of a laboratory is and was: good, bad or unknown, with reasons.

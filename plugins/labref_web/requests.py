@@ -10,7 +10,15 @@ from msgspec import Meta
 LONGEST_WAIT_S = 60.0
 
 # 1970 to 2200, in nanoseconds: well inside int64.
-TimeNs = Annotated[int, Meta(ge=0, le=7_258_118_400_000_000_000)]
+# A time written with a point is refused: as a float it would be good to 256 ns only.
+TimeNs = Annotated[
+    int,
+    Meta(
+        ge=0,
+        le=7_258_118_400_000_000_000,
+        description="ns UTC since 1970, written without a decimal point",
+    ),
+]
 Name = Annotated[str, Meta(min_length=1, max_length=100)]
 Token = Annotated[str, Meta(min_length=1, max_length=200)]
 Finite = Annotated[float, Meta(ge=-1e18, le=1e18)]

@@ -15,11 +15,19 @@ from typing import Any
 
 import pytest
 
-# That a window ends after it begins cannot be said in a schema: 422 is what says it. The stream
-# never ends, and test_stream.py is about it.
+# Two things cannot be said in a schema: that a window ends after it begins (422), and that
+# nanoseconds are written without a point, where 1.0 is an integer to JSON Schema (400). What is
+# wrong may also be too long (414). The stream never ends, and test_stream.py is about it.
 ANY_NAME = """
 [checks.positive_data_acceptance]
 expected-statuses = ["2xx", "401", "403", "404", "409", "422"]
+
+[checks.negative_data_rejection]
+expected-statuses = ["400", "401", "403", "404", "405", "409", "413", "414", "415", "422"]
+
+[[operations]]
+include-path = "/api/v1/readings"
+checks.positive_data_acceptance.expected-statuses = ["2xx", "400", "403", "404", "422"]
 """
 NAMED = f"""{ANY_NAME}
 [parameters]
@@ -64,5 +72,5 @@ def test_what_is_described_is_what_is_done(
 def test_what_is_described_is_what_is_done_many_times(wb: Any, tmp_path: Path, config: str) -> None:
     with acting(wb) as served:
         served.gates(30)
-        sent = conform(served, tmp_path, 400, config, "examples,coverage,fuzzing", wb.ACT)
+        sent = conform(served, tmp_path, 200, config, "examples,coverage,fuzzing", wb.ACT)
         print(sent, "requests")  # noqa: T201
