@@ -24,7 +24,7 @@ from labref.config.provenance import Graph
 from labref.config.teeth import check_ceo_signs
 from labref.config.transition_witnesses import check_inherited_needs
 from labref.config.transitions import build_transitions
-from labref.config.uses import check_uses
+from labref.config.uses import check_uses, named_rows
 from labref.config.witnesses import build_witnesses, unnamed
 from labref.frequency.reference import corrected
 from labref.frequency.transitions import Catalogue, Transition, catalogue, from_table
@@ -50,14 +50,15 @@ def understand(
     equations.build()
     build_witnesses(draft, equations)
     check_inherited_needs(draft)
-    build_transitions(draft, equations, _catalogue(draft, lines))
+    rows = _catalogue(draft, lines)
+    build_transitions(draft, equations, rows)
     unnamed(draft)
     check_ceo_signs(draft)
     check_uses(draft)
     check_names(draft)
     if draft.complaints.problems:
         raise LabFileError(document.file, draft.complaints.problems)
-    lab = _lab(draft)
+    lab = replace(_lab(draft), rows=named_rows(draft, rows))
     _ask_plugins(draft, lab)
     if draft.complaints.problems:
         raise LabFileError(document.file, draft.complaints.problems)

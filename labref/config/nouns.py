@@ -11,6 +11,7 @@ from labref.config.provenance import Graph
 from labref.config.schema import AlarmTable, InstrumentTable, LogTable
 from labref.config.uses import PlanningTable, UseTable
 from labref.frequency.equation import Equation
+from labref.frequency.transitions import Transition
 from labref.frequency.uncertainty import Budget
 from labref.model.channel import Channel
 from labref.model.errors import Problem
@@ -41,7 +42,8 @@ class Witness:
     ``laser``'s frequency at its tap by the witness alone, ``channels`` being all that enter)
     with the laser's own equation, to ``within_hz``. A level witness wants the offset of
     ``channel`` from its nominal within ``limits``. No reading is used after ``max_age_ns``.
-    ``u_hz`` is the constant standard uncertainty of the witness's own frequency.
+    ``u_hz`` is the constant standard uncertainty of the witness's own frequency. ``outside``:
+    what a level beyond its limits means for who needs it, "bad" (None too) or "unknown".
     """
 
     name: str
@@ -54,6 +56,7 @@ class Witness:
     equation: Equation | None = None
     calibrated_by: str | None = None
     u_hz: float = 0.0
+    outside: str | None = None
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -117,7 +120,8 @@ class Lab:
     channel to (instrument, input). ``f_reps`` are the repetition rates of the combs as equations,
     ``teeth`` the nominal numbers of each laser on its comb (`labref.config.teeth.Tooth`).
     ``tables`` are the plugins' structs by table name, ``dialects`` the file's own instrument
-    languages as plain tables. ``uses`` by transition and name and ``planning`` serve `labref plan`.
+    languages as plain tables. ``uses`` by transition and name and ``planning`` serve `labref plan`;
+    ``rows`` is the catalogue's row of each transition that names one.
     ``warnings`` are allowed things that the owner should know.
     """
 
@@ -141,4 +145,5 @@ class Lab:
     teeth: Mapping[str, Any] = field(default_factory=dict)
     uses: Mapping[str, Mapping[str, UseTable]] = field(default_factory=dict)
     planning: PlanningTable = field(default_factory=PlanningTable)
+    rows: Mapping[str, Transition] = field(default_factory=dict)
     warnings: tuple[Problem, ...] = ()

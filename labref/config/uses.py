@@ -7,6 +7,7 @@ One flat table serves all kinds of use; which keys a kind needs and knows stands
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import suppress
 from decimal import Decimal
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -22,6 +23,9 @@ from labref.config.fields import (
     Table,
     needed,
 )
+from labref.config.lines import LineChoice
+from labref.frequency.transitions import Catalogue, Transition
+from labref.model.errors import InputError
 
 if TYPE_CHECKING:
     from labref.config.draft import Draft
@@ -153,6 +157,21 @@ def check_uses(draft: Draft) -> None:
     for name in draft.document.tables.planning.held_by:
         if name not in names:
             draft.complaints.problem(("planning", "held_by", name), f"no transition {name!r}")
+
+
+def named_rows(draft: Draft, rows: Catalogue) -> dict[str, Transition]:
+    """The catalogue's row of each transition that names one; where none fits there is none."""
+    found = {}
+    for name, table in draft.document.tables.transitions.items():
+        if table.line is None:
+            continue
+        line = table.line
+        choice = LineChoice(name=line) if isinstance(line, str) else line
+        with suppress(InputError):
+            found[name] = rows.get(
+                choice.name, component=choice.component, year=choice.year, source=choice.source
+            )
+    return found
 
 
 def _wrong(use: UseTable) -> Iterable[tuple[str, str]]:

@@ -64,7 +64,7 @@ def raman(
 def ramsey(
     line: Line, name: str, use: UseTable, _others: Mapping[str, Line], recalibrate_s: float
 ) -> Requirement:
-    """Contrast exp(-phi^2/2) by noise, and the fringe's phase 2 pi delta T within 1/4 of a fringe."""
+    """Contrast exp(-phi^2/2) by noise, and the phase 2 pi delta T within a quarter of a fringe."""
     assert use.dark_s is not None
     dark = float(use.dark_s)
     variance = -2.0 * math.log(float(use.contrast))

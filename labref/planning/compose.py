@@ -8,8 +8,8 @@ with tc = 1/(2 pi B),
                  + [sigma_before(min(tau, tc)) min(1, tc/tau)]^2
 
 the two asymptotes of a lock; tests compare it with the integral of the spectrum. Two integrators
-follow a steady drift without lag; drifts are not quite steady, so a tenth of rate x tc is kept. What a transfer adds is added: uncertainties in squares,
-drifts by size. Unknown stays unknown.
+follow a steady drift without lag; drifts are not quite steady, so a tenth of rate x tc is kept.
+What a transfer adds is added: uncertainties in squares, drifts by size. Unknown stays unknown.
 """
 
 from __future__ import annotations

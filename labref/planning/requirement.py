@@ -80,7 +80,7 @@ class Requirement:
 
     @property
     def judge_u_hz(self) -> float:
-        """The standard uncertainty with which it can be judged: a quarter of the half width (M5)."""
+        """Largest standard uncertainty that can judge it: a quarter of the half width (M5), Hz."""
         edge, widest = self.lower_hz, 0.0
         for low, high in sorted(self.forbidden_hz):
             widest = max(widest, min(low, self.upper_hz) - edge)

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from labref.config.uses import UseTable
 from labref.model.errors import InputError
 from labref.model.text import quantity
 from labref.planning import bloch, cooling, lines
-from labref.planning.requirement import Requirement, width
+from labref.planning.requirement import Criterion, Requirement, width
 
 COMMON = "common practice, no source"
 
@@ -83,7 +83,8 @@ def photo_ionisation(
     """Scattering rate of a (moving) two-level atom; also optical pumping and two-photon lines."""
     gamma, s, loss = gamma_of(line, use), float(use.saturation), float(use.loss)
     limit = lines.voigt_limit_hz(gamma, s, loss, float(use.doppler_fwhm_hz))
-    source, facts, factor = "arXiv:physics/0310044", (), 1.0
+    facts: tuple[str, ...] = ()
+    source, factor = "arXiv:physics/0310044", 1.0
     if use.kind == "optical-pumping":
         source = f"rate of a two-level atom; {COMMON}"
     if use.kind == "two-photon" and use.pair is None:
@@ -115,7 +116,7 @@ def doppler(
     low, high = cooling.doppler_window_hz(gamma, float(use.saturation), excess, line.offset_hz)
     best = -0.5 * gamma * math.sqrt(1.0 + float(use.saturation))
     coldest = cooling.doppler_temperature_k(best, gamma, float(use.saturation))
-    found = _with(
+    return _with(
         base(line, name, use, recalibrate_s, "Leibfried et al., RMP 75, 281 (2003)"),
         (low - line.offset_hz, high - line.offset_hz),
         criteria=(width(excess * gamma, float(use.shot_s), "T grows by 1 + width/Gamma"),),
@@ -124,7 +125,6 @@ def doppler(
             "with isotropic emission; at and above the line it heats",
         ),
     )
-    return found
 
 
 def repumping(
@@ -218,13 +218,11 @@ def _with(
     found: Requirement,
     limits: tuple[float, float],
     *,
-    criteria: tuple[object, ...] = (),
+    criteria: tuple[Criterion, ...] = (),
     facts: tuple[str, ...] = (),
     factor: float = 1.0,
     relative_to: str | None = None,
 ) -> Requirement:
-    from dataclasses import replace
-
     return replace(
         found,
         lower_hz=limits[0],
