@@ -19,13 +19,20 @@ from labref.model.errors import AmbiguousError, InputError, LabFileError, Labref
 COMMANDS: dict[str, tuple[str, str]] = {
     "act": ("labref.cli.act", "Arm, disarm or take hands-on in a running session."),
     "air": ("labref.cli.air", "Vacuum and air wavelength, frequency and index of air."),
+    "characterise": (
+        "labref.cli.characterise",
+        "Carry out a plan of measurements; pass or fail, line by line.",
+    ),
     "check": ("labref.cli.check", "Check a lab file: all its errors, or what it means."),
     "demo": ("labref.cli.demo", "Watch a simulated ion-trap laboratory with three faults."),
     "export": ("labref.cli.export", "Write a channel of a trace as csv, parquet or HDF5."),
+    "handover": ("labref.cli.handover", "What the next person must know, root cause first."),
     "hands-on": ("labref.cli.hands_on", "Work on a laser: unknown, shelved, not moved meanwhile."),
     "mode-number": ("labref.cli.mode_number", "Mode number and sign: unique, or refused."),
     "note": ("labref.cli.note", "Leave a timed note in the trace."),
     "rederive": ("labref.cli.rederive", "Raw readings through a corrected lab file."),
+    "report": ("labref.cli.report", "One self-contained page about traces."),
+    "plan": ("labref.cli.plan", "The simplest reference that is good enough."),
     "replay": ("labref.cli.replay", "Run the acquisition pass over recorded logs."),
     "record-transcript": (
         "labref.cli.record_transcript",
