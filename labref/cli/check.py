@@ -31,11 +31,13 @@ def command(lab_file: Path, as_json: bool, connect: bool) -> None:
     """
     from labref.cli.labs import plugin_lines
     from labref.plugins import load_plugins
+    from labref.session.instrument_check import check_instruments
 
     plugins = load_plugins()
     notes = plugins.problems
     try:
         lab = load_lab(lab_file, plugins.tables(), plugin_lines(plugins))
+        check_instruments(lab, plugins)
     except LabFileError as error:
         _show_errors(error, notes, as_json)
         sys.exit(1)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 from labref.config.complaints import did_you_mean
 from labref.config.draft import Draft
 from labref.config.locate import Path
 from labref.config.schema import LogTable
+from labref.model.exact import exact_text
+from labref.model.times import NS_PER_S
 
 
 def check_logs(draft: Draft) -> None:
@@ -59,10 +63,29 @@ def _check_time(draft: Draft, log: str, table: LogTable) -> None:
         draft.complaints.problem(
             path, "'start' is missing: without a time column the rows are gates from a start on"
         )
-    if table.gate_s is None and len(_gates(draft, table)) > 1:
+    gates = _gates(draft, table)
+    if table.gate_s is not None and (wrong := _unlike(draft, table)):
+        draft.complaints.problem(
+            (*path, "gate_s"),
+            f"gates of {table.gate_s} s, but channel {wrong[0]!r} has gates of {wrong[1]} s: "
+            "without a time column the rows are consecutive gates",
+        )
+    if table.gate_s is None and len(gates) > 1:
         draft.complaints.problem(
             path, "its channels have different gates and it has no time column: gate_s"
         )
+
+
+def _unlike(draft: Draft, table: LogTable) -> tuple[str, str] | None:
+    """The first channel whose gate is another one, and its gate in s."""
+    for name in table.columns:
+        channel = draft.channels.get(name)
+        if channel is None:
+            continue
+        gate_s = Fraction(channel.gate_ns, NS_PER_S)
+        if gate_s != Fraction(table.gate_s or 0):
+            return name, exact_text(gate_s)
+    return None
 
 
 def _gates(draft: Draft, table: LogTable) -> set[int]:

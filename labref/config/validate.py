@@ -7,6 +7,7 @@ only for tables that have passed.
 
 from __future__ import annotations
 
+import builtins
 from collections.abc import Mapping
 from datetime import date, time
 from decimal import Decimal
@@ -29,6 +30,7 @@ SINGULAR: Mapping[str, str] = {
     "cavities": "cavity",
     "lasers": "laser",
     "witnesses": "witness",
+    "transitions": "transition",
 }
 
 
@@ -99,8 +101,8 @@ def _has_shape(value: object, kind: types.Type) -> bool:
             return isinstance(value, str)
         case types.LiteralType(values=values):
             return type(value) in {type(allowed) for allowed in values}
-        case types.AnyType():
-            return True
+        case types.AnyType() | types.CustomType(cls=builtins.object):
+            return True  # what a dialect's options may be, its own table says
     return False
 
 

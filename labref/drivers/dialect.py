@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from decimal import Decimal
 from typing import Literal
 
 import msgspec
@@ -19,9 +20,10 @@ class Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class Option(Table, frozen=True, kw_only=True):
-    """An option that the lab file may give: what it means, its default."""
+    """An option that the lab file may give: what it means, its default, what it may be."""
 
     about: str
+    choices: list[str | int | float | bool] = []
     default: str | int | float | bool | None = None
     needed: bool = False
 
@@ -215,8 +217,26 @@ def resolve_options(dialect: Dialect, given: Mapping[str, object], where: str) -
         value = given.get(name, option.default)
         if value is None and option.needed:
             raise InputError(f"{where}: dialect {dialect.name!r} needs {name} ({option.about})")
+        if value is not None and (wish := _unlike(value, option)):
+            raise InputError(
+                f"{where}: option {name!r} is {value!r}, it must be {wish} ({option.about})"
+            )
         values[name] = value
     return values
+
+
+def _unlike(value: object, option: Option) -> str:
+    """What ``value`` should have been; "" where it may stand."""
+    if option.choices:
+        return "" if value in option.choices else " or ".join(map(repr, option.choices))
+    if option.default is None or isinstance(value, type(option.default)):
+        return ""
+    if isinstance(option.default, bool):
+        return "true or false"
+    if isinstance(option.default, str):
+        return "a text"
+    is_number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
+    return "" if is_number else "a number"
 
 
 # Options of every instrument: the serial port's, the reader's, and the expected identity.

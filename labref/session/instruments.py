@@ -47,7 +47,7 @@ def make_readers(
 
     Raises InputError naming the instrument, for an address, dialect or input that nobody knows.
     """
-    wires, catalogue, loop = _wires(plugins), _catalogue(lab, plugins), SelectorLoop(clock)
+    wires, catalogue, loop = _wires(plugins), catalogue_of(lab, plugins), SelectorLoop(clock)
     readers: list[Reader] = []
     for setup in setups(lab):
         if setup.inputs:
@@ -78,7 +78,7 @@ def knock(setup: InstrumentSetup, lab: Lab, plugins: Plugins, clock: Clock) -> K
     """Connect, identify, read settings back, disconnect. Configures sinks as a run would."""
     try:
         wire = _wires(plugins).make(setup.address, setup.options, setup.timeout_s)
-        program = program_of(setup, clock, _catalogue(lab, plugins))
+        program = program_of(setup, clock, catalogue_of(lab, plugins))
         instrument = Instrument(setup, program, Transport(wire, clock, setup.timeout_s))
     except InputError as error:
         return Knock(setup.name, setup.address, problem=str(error))
@@ -106,7 +106,8 @@ def _wires(plugins: Plugins) -> Wires:
     return Wires(extra)
 
 
-def _catalogue(lab: Lab, plugins: Plugins) -> Catalogue:
+def catalogue_of(lab: Lab, plugins: Plugins) -> Catalogue:
+    """Every dialect that the lab file can name: shipped, its own, plugins'."""
     extra: dict[str, Any] = {}
     for _, dialects in plugins.ask("register_dialects"):
         extra.update(dialects)

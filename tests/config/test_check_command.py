@@ -150,3 +150,71 @@ def test_a_direct_measurement_needs_no_witness(written: Any) -> None:
         ("tolerance_hz = 1e4", "tolerance_hz = 1e9"),
     )
     assert "measured directly: no witness needed" in flat(run(path).output)
+
+
+INSTRUMENT = """
+[instruments.analyser]
+address = "TCPIP::127.0.0.1::9::SOCKET"
+dialect = "scpi-counter"
+options = {OPTIONS}
+
+[channels.f_rep]"""
+
+
+@pytest.mark.parametrize(
+    ("options", "line", "said"),
+    [
+        ("{ gatetime = 1 }", 11, "options.gatetime: dialect 'scpi-counter' has no option"),
+        ("{ reference_source = 'MAYBE' }", 11, "it must be 'EXT' or 'INT'"),
+        ("{ reference_source = 7 }", 11, "options.reference_source: option 'reference_source'"),
+        ("{ baud = 9600 }", 0, ""),
+    ],
+)
+def test_options_of_instruments_are_checked_without_a_wire(
+    written: Any, options: str, line: int, said: str
+) -> None:
+    path = written(("\n[channels.f_rep]", INSTRUMENT.replace("{OPTIONS}", options)))
+    result = run(path)
+    assert result.exit_code == (1 if said else 0), result.output
+    if said:
+        (told,) = result.stdout.splitlines()
+        assert told.startswith(f"{path}:{line}: instruments.analyser.")
+        assert said in told
+    else:
+        assert "in order" in result.output
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        ('start = "2026-11-24T20:00:00Z"\n', "", "logs.night: 'start' is missing"),
+        ("gate_s = 1\nstart", "gate_s = 2\nstart", "logs.night.gate_s: gates of 2 s"),
+        (
+            'gate_s = 1\nstart = "2026-11-24T20:00:00Z"',
+            'time = { column = 5, format = "seconds" }',
+            "logs.night.time: 'zero' is missing",
+        ),
+    ],
+)
+def test_tables_of_logs_are_checked(written: Any, before: str, after: str, said: str) -> None:
+    path = written((before, after))
+    result = run(path)
+    assert result.exit_code == 1, result.output
+    assert any(said in line for line in result.stdout.splitlines()), result.output
+
+
+def test_a_dialect_of_the_lab_files_own_is_read_and_used(written: Any) -> None:
+    own = """
+[dialects.our_meter]
+about = "a meter"
+program = "poll"
+options = { range = { about = "range", default = 10 } }
+inputs = { "1" = { query = ":READ?" } }
+
+[channels.f_rep]"""
+    path = written(("\n[channels.f_rep]", own))
+    assert run(path).exit_code == 0, run(path).output
+    used = INSTRUMENT.replace("scpi-counter", "our_meter").replace("{OPTIONS}", "{ range = 'x' }")
+    path = written(("\n[channels.f_rep]", own.replace("\n[channels.f_rep]", used)))
+    (told,) = run(path).stdout.splitlines()
+    assert "options.range: option 'range' is 'x', it must be a number" in told

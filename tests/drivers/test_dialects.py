@@ -81,10 +81,10 @@ def test_broken_toml_names_file_and_line(tmp_path: Path) -> None:
         ("scpi-counter", (("1", BEAT),), {"refrence": 1}, "no option 'refrence'; it has"),
         ("scpi-synthesizer", (("phase", BEAT),), {}, "no input 'phase'; it has: frequency"),
         ("scpi-wavemeter-air", (("1", BEAT),), {}, "needs air_formula"),
-        ("scpi-wavemeter-air", (("1", BEAT),), {"air_formula": "x"}, "ciddor or edlen"),
+        ("scpi-wavemeter-air", (("1", BEAT),), {"air_formula": "x"}, "'ciddor' or 'edlen'"),
         ("scpi-digitiser", (("1", BEAT),), {}, "names no program"),
         ("scpi-voltmeter", (("1", BEAT),), {}, "is in 'Hz' but its input reads 'V'"),
-        ("scpi-counter", (("1", BEAT),), {"reference_source": "EXT;*RST"}, "without ';'"),
+        ("scpi-counter", (("1", BEAT),), {"reference_source": "EXT;*RST"}, "'EXT' or 'INT'"),
     ],
 )
 def test_mistakes_in_a_lab_file_name_the_instrument(
