@@ -12,7 +12,7 @@ from sim_instruments.optics.quantity import mean_offset
 from sim_instruments.scpi.device import ScpiDevice
 from sim_instruments.scpi.errors import ScpiError
 from sim_instruments.scpi.tree import Call, Command, Reply, Wait, setting
-from sim_instruments.scpi.values import Choice, definite_block, integer, number
+from sim_instruments.scpi.values import Boolean, Choice, definite_block, integer, number
 
 FLOOR_DBM_HZ = -140.0
 DEFAULTS = {
@@ -36,8 +36,9 @@ def fast_noise(bench: Bench, laser: str | None) -> FastNoise:
 class SpectrumAnalyser(ScpiDevice):
     """One input. The trace is in dBm per resolution bandwidth, from start to stop.
 
-    A sweep takes ``SWEep:TIME``; while ``INITiate:CONTinuous`` is on, ``TRACe?`` answers the
-    last sweep, else it needs ``INITiate`` first (-230).
+    A sweep takes ``SWEep:TIME``; while ``INITiate:CONTinuous`` is on, sweeps follow each other
+    and ``TRACe?`` answers the last whole one; else it needs ``INITiate`` first (-230), which is
+    ignored (-213) while sweeps run continuously.
     """
 
     kind = "scpi_spectrum"
@@ -54,6 +55,7 @@ class SpectrumAnalyser(ScpiDevice):
         self._format = "ASC"
         self._trace: Samples | None = None
         self._sweep_end_ns: int | None = None
+        self._since_ns: int | None = None
         super().__init__(bench.identity("SPECTRUM ANALYSER"), self._commands())
 
     def _commands(self) -> list[Command]:
@@ -71,6 +73,13 @@ class SpectrumAnalyser(ScpiDevice):
             self._stored("[SENSe]:SWEep:POINts", integer(11, 10001, 601), "points"),
             self._stored("[SENSe]:SWEep:TIME", number("0.001", 100, "0.05", "S"), "sweep_s"),
             Command("INITiate[:IMMediate]", self._initiate),
+            Command(
+                "INITiate:CONTinuous",
+                self._run,
+                lambda _: "1" if self._since_ns is not None else "0",
+                (Boolean(),),
+            ),
+            Command("ABORt", self._abort),
             Command("TRACe[:DATA]", query=self._fetch, query_parameters=name),
             Command("CALCulate:MARKer:MAXimum", query=self._peak),
             Command(
@@ -96,7 +105,22 @@ class SpectrumAnalyser(ScpiDevice):
         self._format = call.values[0]
         return None
 
+    def _run(self, call: Call) -> Reply:
+        if not call.values[0]:
+            self._since_ns = None
+        elif self._since_ns is None:
+            self._since_ns = call.now_ns
+            self._trace = self._sweep_end_ns = None
+        return None
+
+    def _abort(self, _: Call) -> Reply:
+        """End the sweep; continuous sweeps begin again at once (SCPI-1999 volume 2, 24.1)."""
+        self._trace = self._sweep_end_ns = None
+        return None
+
     def _initiate(self, call: Call) -> Reply:
+        if self._since_ns is not None:
+            raise ScpiError(-213)
         self._trace = None
         self._sweep_end_ns = call.now_ns + int(self._values["sweep_s"] * 10**9)
         return None
@@ -107,6 +131,7 @@ class SpectrumAnalyser(ScpiDevice):
         return end if end is not None and end > now_ns else None
 
     def _fetch(self, call: Call) -> Wait:
+        self._follow(call.now_ns)
         yield from self.wait_pending(call)
         trace = self._finished()
         if self._format == "ASC":
@@ -114,10 +139,21 @@ class SpectrumAnalyser(ScpiDevice):
         return definite_block(struct.pack(f">{len(trace)}d", *trace.tolist()))
 
     def _peak(self, call: Call) -> Wait:
+        self._follow(call.now_ns)
         yield from self.wait_pending(call)
         trace = self._finished()
         index = int(np.argmax(trace))
         return f"{self._axis()[index]:.1f},{trace[index]:.3f}"
+
+    def _follow(self, now_ns: int) -> None:
+        """While sweeps run: take the last whole one, or wait for the first."""
+        if self._since_ns is None:
+            return
+        sweep_ns = int(self._values["sweep_s"] * 10**9)
+        number = max(1, (now_ns - self._since_ns) // sweep_ns)
+        end_ns = self._since_ns + number * sweep_ns
+        if end_ns != self._sweep_end_ns:
+            self._trace, self._sweep_end_ns = None, end_ns
 
     def _finished(self) -> Samples:
         if self._sweep_end_ns is None:
@@ -151,7 +187,7 @@ class SpectrumAnalyser(ScpiDevice):
         del now_ns
         self._values = dict(DEFAULTS)
         self._format = "ASC"
-        self._trace = self._sweep_end_ns = None
+        self._trace = self._sweep_end_ns = self._since_ns = None
 
     def factory_reset(self, now_ns: int) -> None:
         """Power cut: as ``*RST``."""
