@@ -38,6 +38,7 @@ class FakeLab:
         self.started_ns = self.now_ns = time.time_ns()
         self.offset = {name: random.Random(name).uniform(-0.5, 0.5) for name, *_ in self.lines}
         self.gap: set[str] = set()
+        self.doubted: set[str] = set()  # derived well inside, and bad all the same
         self.since = {name: ("good", self.started_ns - 7300 * NS) for name, *_ in self.lines}
         self.alarms: list[dict[str, Any]] = []
         self.shots: list[dict[str, Any]] = []
@@ -75,6 +76,8 @@ class FakeLab:
         u = half / 40
         x = None if name in self.gap else self.offset[name] + self.random.gauss(0, 0.02)
         state = "unknown" if x is None else "good" if abs(x) < 1 - 3 / 40 else "bad"
+        if name in self.doubted:
+            state = "bad"
         if state != self.since[name][0]:
             self.since[name] = (state, self.now_ns)
         reason, clears = {
@@ -83,6 +86,8 @@ class FakeLab:
                     f"a detuning within ±{half - 3 * u:.0f} Hz"),
             "unknown": ("no reading of beat_" + str(nm), "a new reading"),
         }[state]  # fmt: skip
+        if name in self.doubted:
+            reason, clears = "wrong comb tooth: +250 MHz", "the mode number found anew"
         return {
             "name": name, "title": name, "wavelength_nm": nm, "state": state, "reason": reason,
             "clears": clears, "reasons": [], "since_ns": self.since[name][1],

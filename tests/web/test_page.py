@@ -85,6 +85,25 @@ def test_m4_what_is_not_watched_is_said(serve: Callable[..., Any], open_page: An
     assert said.startswith("Mean frequency only, noise not watched.")
 
 
+def test_a_number_that_the_verdict_does_not_back_is_struck_out(
+    serve: Callable[..., Any], open_page: Any
+) -> None:
+    service = serve()
+    service.lab.doubted.add("repump866")
+    page = open_page(service.address)
+    wait_for_word(page, "repump866", "bad")
+    row = page.locator(ROW.format("repump866"))
+    assert row.locator(".side").inner_text() == "inside as derived, but not believed"
+    assert "line-through" in line_of(row)
+    assert "Wrong comb tooth" in row.locator(".why").inner_text()
+    assert "line-through" not in line_of(page.locator(ROW.format("clock729")))
+
+
+def line_of(row: Any) -> str:
+    """How the leading number of a row is decorated."""
+    return str(row.locator(".distance").evaluate("node => getComputedStyle(node).textDecoration"))
+
+
 def test_a_killed_server_makes_all_unknown_and_the_page_comes_back(
     serve: Callable[..., Any], open_page: Any
 ) -> None:

@@ -3,11 +3,11 @@
 import { now } from "./clock.js";
 import { ask } from "./ask.js";
 import { scale } from "./fairway.js";
-import { make } from "./make.js";
+import { draw, make } from "./make.js";
 import { POINTS } from "./past.js";
 import { Row } from "./rows.js";
 import { CELLS, DAY_MS } from "./strip.js";
-import { ms, ns } from "./words.js";
+import { ms, ns, span } from "./words.js";
 
 const HOUR = 3_600_000;
 const SPANS = [[HOUR / 4, "15 min"], [HOUR, "1 h"], [6 * HOUR, "6 h"], [24 * HOUR, "24 h"]];
@@ -25,29 +25,42 @@ export class Board {
   }
 
   heads() {
+    this.ago = draw("svg", { class: "scale", "aria-hidden": "true", focusable: "false" });
+    this.marks();
     const choice = make("div", { class: "spans", role: "group", "aria-label": "Span of the traces" });
-    for (const [span, text] of SPANS) {
+    for (const [length, text] of SPANS) {
       choice.append(make("button", {
-        type: "button", class: "switch", "aria-pressed": String(span === this.spanMs),
-        onclick: () => this.choose(span, choice),
+        type: "button", class: "switch", "aria-pressed": String(length === this.spanMs),
+        onclick: () => this.choose(length, choice),
       }, text));
     }
     document.getElementById("heads").append(
       make("div", { class: "head-lead" }, make("p", {}, "to the limit,"), make("p", {}, "in tolerances")),
       make("div", { class: "head-where" },
         make("p", { class: "ends" }, make("span", {}, "\u2190 red"), make("span", {}, "in tolerances"), make("span", {}, "blue \u2192")), scale()),
-      make("div", { class: "head-past" }, make("p", {}, "the last"), choice),
+      make("div", { class: "head-past" }, make("p", {}, "the last"), choice, this.ago),
       make("p", { class: "head-day" }, "the day; deviation and need"),
     );
   }
 
-  choose(span, choice) {
-    this.spanMs = span;
-    localStorage.setItem("labref-span", span);
+  // How long ago, above the quarters of the traces.
+  marks() {
+    this.ago.replaceChildren(...[0, 1, 2, 3, 4].map((quarter) => {
+      const anchor = { 0: "start", 4: "end" }[quarter] ?? "middle";
+      const label = draw("text", { x: `${25 * quarter}%`, y: "88%", "text-anchor": anchor });
+      label.textContent = quarter === 4 ? "now" : `\u2212${span(this.spanMs * (1 - quarter / 4))}`;
+      return label;
+    }));
+  }
+
+  choose(length, choice) {
+    this.spanMs = length;
+    this.marks();
+    localStorage.setItem("labref-span", length);
     for (const [i, button] of [...choice.children].entries()) {
-      button.setAttribute("aria-pressed", String(SPANS[i][0] === span));
+      button.setAttribute("aria-pressed", String(SPANS[i][0] === length));
     }
-    for (const row of this.rows.values()) row.past.begin(span);
+    for (const row of this.rows.values()) row.past.begin(length);
     this.refill();
   }
 
@@ -117,11 +130,11 @@ export class Board {
 
   async fillPast(row) {
     const stop = now();
-    const span = row.past.spanMs;
-    const at = `start_ns=${ns(stop - span)}&stop_ns=${ns(stop)}&points=${POINTS}`;
+    const length = row.past.spanMs;
+    const at = `start_ns=${ns(stop - length)}&stop_ns=${ns(stop)}&points=${POINTS}`;
     await quietly(async () => {
       const columns = await ask(`transitions/${encodeURIComponent(row.name)}/history?${at}`);
-      if (row.past.spanMs === span) row.past.load(columns);
+      if (row.past.spanMs === length) row.past.load(columns);
     });
   }
 

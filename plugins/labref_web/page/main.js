@@ -141,6 +141,9 @@ switches(() => {
   isStale = true;
   board.draw(now(), true);
 });
-setInterval(() => { isStale = true; }, 1000);
+setInterval(() => {
+  isStale = true;
+  if (document.hidden) show(); // no frames are drawn then, but the tab's title is read
+}, 1000);
 setInterval(() => board.slowly(), 5000);
 requestAnimationFrame(frame);

@@ -74,6 +74,8 @@ export class Trace {
     const y = (folded) => top + ((1 - folded) / 2) * height;
     u.ctx.fillStyle = colours.lane;
     u.ctx.fillRect(left, y(LIMIT), width, y(-LIMIT) - y(LIMIT));
+    u.ctx.fillStyle = colours.rule;
+    for (const quarter of [1, 2, 3]) u.ctx.fillRect(left + (width * quarter) / 4, top, 1, height);
     stretches(u, this.past, this.from, this.to, this.past.longestMs());
     u.ctx.fillStyle = colours.soft;
     for (const at of [-LIMIT, LIMIT]) u.ctx.fillRect(left, y(at) - 0.5, width, 1);
