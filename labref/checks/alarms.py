@@ -17,24 +17,45 @@ A stretch of gates of which all checks say the same is one step: a level changes
 it, at the first gate whose end lies beyond the delay.
 
 Delays are counted in the gates' own time, from the start of the first gate with the input.
+A *deadband* makes "absent" of the tolerance's kinds stricter: the light must be inside every limit
+by so many Hz, else nothing is said. Reasons that name a cause (a reference, a lock) lead: an
+unknown of the same gate that names none is taken for its consequence and raises no line.
+
 Until a transition's state was known once, an unknown must last ``startup_ns`` to be raised:
 while instruments connect nothing is wrong yet.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import itertools
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
 from operator import itemgetter
 
 import numpy as np
 
-from labref.model.readings import Ints
+from labref.model.readings import Floats, Ints
 from labref.model.result import Result
+from labref.model.tolerance import Tolerance
 from labref.model.verdict import NOTHING, Alarm, AlarmLevel, Reason, State
 
 _UNKNOWN, _GOOD, _BAD = int(State.UNKNOWN), int(State.GOOD), int(State.BAD)
+
+
+TOLERANCE_KINDS = frozenset(["outside tolerance", "close to a limit"])
+DEFAULT_PRIORITY = "work hours"
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """How the alarms of one kind are shaped; times in ns, ``deadband_hz`` from every limit."""
+
+    on_delay_ns: int = 0
+    off_delay_ns: int = 0
+    latching: bool = False
+    deadband_hz: float = 0.0
+    priority: str = DEFAULT_PRIORITY
 
 
 class Input(Enum):
@@ -59,6 +80,9 @@ class Line:
     waiting_since_ns: int | None = None
     check: str = ""
     was_bad: bool = False
+    priority: str = DEFAULT_PRIORITY
+    deadband_hz: float = 0.0
+    cause: str = ""
 
     def step(
         self, said: Input, start_ns: Ints, stop_ns: Ints, reason: Reason, startup_ns: int = 0
@@ -78,8 +102,18 @@ class Line:
         since, self.waiting_since_ns, self.acknowledged = self.waiting_since_ns, None, False
         self.level = AlarmLevel.RAISED if is_clear else AlarmLevel.CLEAR
         gate = int(np.searchsorted(stop_ns, since + delay))
-        alarm = Alarm(self.subject, self.kind, self.level, since, reason.text, reason.clears)
-        return gate, alarm
+        if self.level is AlarmLevel.RAISED:
+            self.cause = reason.cause
+        return gate, Alarm(
+            self.subject,
+            self.kind,
+            self.level,
+            since,
+            reason.text,
+            reason.clears,
+            self.priority,
+            self.cause,
+        )
 
     @property
     def is_quiet(self) -> bool:
@@ -88,7 +122,11 @@ class Line:
 
 
 class Alarms:
-    """The alarm lines of one transition, fed with its results."""
+    """The alarm lines of one transition, fed with its results.
+
+    ``shapes`` overrules what the first arguments say for single kinds; ``tolerance`` is needed
+    for a deadband.
+    """
 
     def __init__(
         self,
@@ -97,18 +135,26 @@ class Alarms:
         off_delay_ns: int = 0,
         latching: bool = False,
         startup_ns: int = 0,
+        *,
+        shapes: Mapping[str, Shape] | None = None,
+        usual: Shape | None = None,
+        tolerance: Tolerance | None = None,
     ) -> None:
         self._subject = subject
         self._startup_ns = startup_ns
-        self._shape = (on_delay_ns, off_delay_ns, latching)
+        self._usual = usual or Shape(on_delay_ns, off_delay_ns, latching)
+        self._shapes = shapes or {}
+        self._tolerance = tolerance
         self._lines: dict[str, Line] = {}
 
     def feed(self, result: Result) -> Iterator[Alarm]:
         """Yield every change of level that the block brings, in time order."""
         if result.is_good_throughout and all(line.is_quiet for line in self._lines.values()):
+            self._startup_ns = 0
             return
         block = result.frequencies
-        for first, end in result.runs():
+        margins = self._margins(result)
+        for first, end in self._runs(result, margins):
             named = self._named(result, first)
             if self._startup_ns and result.states[first] != _UNKNOWN:
                 self._startup_ns = 0
@@ -116,12 +162,37 @@ class Alarms:
             changes: list[tuple[int, Alarm]] = []
             for line in self._lines.values():
                 said = self._said(line, named, result, first)
+                if said is Input.ABSENT and margins is not None and line.kind in TOLERANCE_KINDS:
+                    # NaN is never inside.
+                    said = said if margins[first] >= line.deadband_hz else Input.NEITHER
                 reason = named.get(line.kind, NOTHING)
                 change = line.step(said, starts, stops, reason, self._startup_ns)
                 if change is not None:
                     changes.append(change)
             changes.sort(key=itemgetter(0))
             yield from (alarm for _, alarm in changes)
+
+    def _margins(self, result: Result) -> Floats | None:
+        """Distance inside the nearest limit per gate (n,), where a deadband asks for it."""
+        bands = [line.deadband_hz for line in self._lines.values()]
+        bands += [shape.deadband_hz for shape in (self._usual, *self._shapes.values())]
+        if self._tolerance is None or not any(bands):
+            return None
+        return self._tolerance.margin(result.frequencies.detuning)
+
+    def _runs(self, result: Result, margins: Floats | None) -> list[tuple[int, int]]:
+        """Stretches of gates that say the same, also about being inside a deadband."""
+        runs = result.runs()
+        if margins is None:
+            return runs
+        edges = {edge for run in runs for edge in run}
+        for kind in TOLERANCE_KINDS:
+            inside = margins >= self._shape(kind).deadband_hz
+            edges.update((np.flatnonzero(np.diff(inside)) + 1).tolist())
+        return list(itertools.pairwise(sorted(edges)))
+
+    def _shape(self, kind: str) -> Shape:
+        return self._shapes.get(kind, self._usual)
 
     def acknowledge(self, kind: str | None = None) -> None:
         """A person has seen it (all, or one kind): latched alarms may clear."""
@@ -138,18 +209,32 @@ class Alarms:
     def _named(self, result: Result, gate: int) -> dict[str, Reason]:
         """Every kind that some check names at this gate; its line is made if it is new."""
         found: dict[str, Reason] = {}
-        for judgement in result.judgements:
-            state = judgement.states[gate]
-            if state == _GOOD:
-                continue
-            reason = judgement.texts[judgement.reasons[gate]]
+        said = [
+            (judgement, judgement.texts[judgement.reasons[gate]])
+            for judgement in result.judgements
+            if judgement.states[gate] != _GOOD
+        ]
+        has_cause = any(reason.cause for _, reason in said)
+        for judgement, reason in said:
             kind = reason.kind or judgement.check
+            is_bad = bool(judgement.states[gate] == _BAD)
+            if has_cause and not (reason.cause or is_bad or self._stands(kind)):
+                continue
             found[kind] = reason
-            if kind not in self._lines:
-                self._lines[kind] = Line(self._subject, kind, *self._shape)
-            line = self._lines[kind]
-            line.check, line.was_bad = judgement.check, bool(state == _BAD)
+            line = self._line(kind)
+            line.check, line.was_bad = judgement.check, is_bad
         return found
+
+    def _stands(self, kind: str) -> bool:
+        return kind in self._lines and self._lines[kind].level is AlarmLevel.RAISED
+
+    def _line(self, kind: str) -> Line:
+        if kind not in self._lines:
+            shape = self._shape(kind)
+            line = Line(self._subject, kind, shape.on_delay_ns, shape.off_delay_ns, shape.latching)
+            line.priority, line.deadband_hz = shape.priority, shape.deadband_hz
+            self._lines[kind] = line
+        return self._lines[kind]
 
     def _said(self, line: Line, named: dict[str, Reason], result: Result, gate: int) -> Input:
         if line.kind in named:

@@ -11,10 +11,14 @@ from labref.model.verdict import Alarm, AlarmLevel
 
 
 def fault_line(alarm: Alarm) -> str:
-    """Return ``FAULT begin|clear transition=… kind=… at=…``; spaces in a kind become dashes."""
+    """Return ``FAULT begin|clear transition=… kind=… at=…``; spaces in a kind become dashes.
+
+    One cause that struck several transitions is one line: their names stand with commas.
+    """
     edge = "begin" if alarm.level is AlarmLevel.RAISED else "clear"
     kind = alarm.kind.replace(" ", "-")
-    return f"FAULT {edge} transition={alarm.subject} kind={kind} at={iso(alarm.since_ns, 3)}"
+    names = ",".join(alarm.consequences) or alarm.subject
+    return f"FAULT {edge} transition={names} kind={kind} at={iso(alarm.since_ns, 3)}"
 
 
 @dataclass

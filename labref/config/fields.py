@@ -37,6 +37,7 @@ CombName = Annotated[str, _name("combs")]
 CavityName = Annotated[str, _name("cavities")]
 LaserName = Annotated[str, _name("lasers")]
 WitnessName = Annotated[str, _name("witnesses")]
+TransitionName = Annotated[str, _name("transitions")]
 
 Number = int | Decimal
 Positive = Annotated[Number, _rule("positive")]

@@ -27,6 +27,7 @@ from labref.config.fields import (
     ReferenceName,
     Table,
     Time,
+    TransitionName,
     WitnessName,
     needed,
 )
@@ -156,8 +157,10 @@ class WitnessTable(Table, frozen=True, kw_only=True):
     tap): a ``channel`` (a wavemeter), or ``via`` one of the laser's own other ``paths``. Where
     the channel looks at another plane, ``path`` leads there from the tap.
     kind ``level``: the channel's value must lie in ``limits`` (offsets from its nominal, in its
-    unit). ``calibrated_by`` names what its own scale rests on: a reference, comb, laser,
-    channel, or any other text for a standard outside this file.
+    unit). A transition that needs it is bad ``outside`` them ("bad"), or its reading is not to be
+    believed ("unknown": signal to noise, a tracking oscillator's lock); what a channel or a
+    reference needs is unknown unless this says "bad". ``calibrated_by`` names what its own scale
+    rests on: a reference, comb, laser, channel, or any other text for a standard outside this file.
     """
 
     channel: ChannelName | None = None
@@ -169,6 +172,7 @@ class WitnessTable(Table, frozen=True, kw_only=True):
     limits: tuple[Number, Number] | None = None
     max_age_s: Duration = 5
     calibrated_by: str | None = None
+    outside: Literal["bad", "unknown"] | None = None
 
 
 class TransitionTable(Table, frozen=True, kw_only=True):
@@ -204,13 +208,44 @@ class TransitionTable(Table, frozen=True, kw_only=True):
     uses: dict[str, UseTable] = field(default_factory=dict)
 
 
+class AlarmShapeTable(Table, frozen=True, kw_only=True):
+    """What both lists below have: a key that is left out keeps what the wider table says."""
+
+    on_delay_s: Delay | None = None
+    off_delay_s: Delay | None = None
+    deadband: NotNegative | None = None
+    latching: bool | None = None
+    priority: Literal["wake", "work hours", "log"] | None = None
+
+
+class AlarmKindTable(AlarmShapeTable, frozen=True, kw_only=True):
+    """``[[alarms.kinds]]``: what differs for one kind of alarm; stands before a transition's."""
+
+    kind: Annotated[str, needed("the kind of alarm, such as 'outside tolerance'")]
+
+
+class AlarmTransitionTable(AlarmShapeTable, frozen=True, kw_only=True):
+    """``[[alarms.transitions]]``: what differs for one transition."""
+
+    transition: Annotated[TransitionName, needed("which of [transitions]")]
+
+
 class AlarmTable(Table, frozen=True, kw_only=True):
-    """``[alarms]``: how alarms are shaped; verdicts are never delayed or softened (M5)."""
+    """``[alarms]``: how alarms are shaped; verdicts are never delayed or softened (M5).
+
+    An alarm is raised when its cause has stood for ``on_delay_s``, and clears when it has been
+    gone for ``off_delay_s``; one of the tolerance only where the light is also inside every limit
+    by ``deadband`` times the tolerance's half width. A ``latching`` one waits to be acknowledged.
+    ``priority`` travels with it to whoever notifies.
+    """
 
     on_delay_s: Delay = 0
     off_delay_s: Delay = 0
     deadband: NotNegative = 0
     latching: bool = False
+    priority: Literal["wake", "work hours", "log"] = "work hours"
+    kinds: list[AlarmKindTable] = field(default_factory=list)
+    transitions: list[AlarmTransitionTable] = field(default_factory=list)
 
 
 class LabTables(msgspec.Struct, frozen=True, kw_only=True):

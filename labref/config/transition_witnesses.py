@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from labref.config.draft import Draft
 from labref.config.locate import Path
 from labref.config.nouns import Witness
@@ -94,7 +96,9 @@ def inherited_needs(
             names.update(dict.fromkeys(tables.references[node.name].needs))
     known = {witness.name for witness in have}
     return tuple(
-        draft.witnesses[name] for name in names if name in draft.witnesses and name not in known
+        replace(draft.witnesses[name], outside=draft.witnesses[name].outside or "unknown")
+        for name in names
+        if name in draft.witnesses and name not in known
     )
 
 

@@ -21,7 +21,7 @@ from labref.model.times import seconds_to_ns
 
 _STANDARDS = ("references", "combs", "cavities", "lasers", "channels", "instruments")
 _KEYS_OF_KIND = {
-    "frequency": ("limits",),
+    "frequency": ("limits", "outside"),
     "level": ("within", "via", "laser", "path"),
 }
 
@@ -79,6 +79,7 @@ def _level(draft: Draft, name: str, table: WitnessTable) -> Witness:
         limits=(float(low), float(high)),
         max_age_ns=seconds_to_ns(Fraction(table.max_age_s)),
         calibrated_by=table.calibrated_by,
+        outside=table.outside,
     )
 
 

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from labref.actuation.base import Actuator
-from labref.checks.alarms import Alarms
+from labref.checks.alarms import Alarms, Shape
 from labref.checks.base import Check
-from labref.config.lab import Lab
+from labref.config.lab import Lab, LabTransition
+from labref.config.schema import AlarmShapeTable, AlarmTable
 from labref.model.errors import InputError
 from labref.model.times import Clock, RealClock, seconds_to_ns
 from labref.plugins import Plugins
 from labref.session.announce import Announcer
+from labref.session.causes import Causes
 from labref.session.cycle import Parts
 from labref.session.derive import Deriver
 from labref.session.history import History
@@ -50,9 +52,7 @@ def assemble(
     if not lab.transitions:
         raise InputError(f"{lab.file}: no [transitions.*]: there is nothing to watch")
     transitions = list(lab.transitions.values())
-    alarms = lab.alarms
     checks = _checks(lab, plugins, actuators)
-    on_ns, off_ns = seconds_to_ns(alarms.on_delay_s), seconds_to_ns(alarms.off_delay_s)
     return Parts(
         lab=lab,
         clock=clock,
@@ -62,17 +62,45 @@ def assemble(
         announcer=Announcer(plugins),
         standings=Standings(lab.transitions, clock),
         store=writer,
+        causes=Causes(lab),
         people=People(lab, clock, None if folder is None else folder / FILE),
         readers=[source for source in sources if isinstance(source, Reader)],
         scatter={name: Scatter(c) for name, c in lab.channels.items() if c.is_fed},
         recent={name: Recent(name) for name, c in lab.channels.items() if c.is_fed},
         history={name: History() for name in lab.transitions},
-        alarms={
-            name: Alarms(name, on_ns, off_ns, alarms.latching, STARTUP_NS)
-            for name in lab.transitions
-        },
+        alarms={t.name: alarms_of(t, lab.alarms) for t in transitions},
         validity={t.name: Validity(t.gate_ns // 2) for t in transitions},
         keep_ns=_longest_wait_ns(lab) + SPARE_NS,
+    )
+
+
+def alarms_of(transition: LabTransition, table: AlarmTable) -> Alarms:
+    """The alarm lines of one transition, shaped by the lab file: a kind stands before all else."""
+    half_hz = transition.tolerance.half_width_hz
+    own = [shape for shape in table.transitions if shape.transition == transition.name]
+    shapes = {special.kind: _shape((table, *own, special), half_hz) for special in table.kinds}
+    return Alarms(
+        transition.name,
+        startup_ns=STARTUP_NS,
+        shapes=shapes,
+        usual=_shape((table, *own), half_hz),
+        tolerance=transition.tolerance,
+    )
+
+
+def _shape(tables: Sequence[AlarmTable | AlarmShapeTable], half_width_hz: float) -> Shape:
+    """What the last table that says something says."""
+    found: dict[str, Any] = {}
+    for table in tables:
+        for key in ("on_delay_s", "off_delay_s", "deadband", "latching", "priority"):
+            if (value := getattr(table, key)) is not None:
+                found[key] = value
+    return Shape(
+        seconds_to_ns(found["on_delay_s"]),
+        seconds_to_ns(found["off_delay_s"]),
+        found["latching"],
+        float(found["deadband"]) * half_width_hz,
+        found["priority"],
     )
 
 

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from labref.actuation.herald import Told
 from labref.checks.alarms import Alarms
+from labref.checks.board import Board
 from labref.config.lab import Lab
 from labref.model.fault import Fault
 from labref.model.flags import Flag
@@ -24,6 +25,7 @@ from labref.model.result import Result
 from labref.model.times import Clock
 from labref.model.verdict import Alarm, Frequencies, State
 from labref.session.announce import Announcer
+from labref.session.causes import Causes
 from labref.session.derive import Deriver
 from labref.session.history import History
 from labref.session.judge import Judge
@@ -103,6 +105,8 @@ class Parts:
     standings: Standings
     store: Store | None
     people: People
+    causes: Causes
+    board: Board = field(default_factory=Board)
     acts: Acts | None = None
     changed: list[tuple[str, str]] = field(default_factory=list)
     readers: list[Reader] = field(default_factory=list)
@@ -132,7 +136,8 @@ def run_pass(parts: Parts) -> Status:
     results = [parts.people.mark(result) for result in judge(parts, frequencies, new)]
     acknowledge(parts, now_ns)
     heard = [r for result in results if (r := parts.people.audible(result)) is not None]
-    alarms = [alarm for result in heard for alarm in parts.alarms[_name(result)].feed(result)]
+    changes = [alarm for result in heard for alarm in parts.alarms[_name(result)].feed(result)]
+    alarms = parts.board.take(parts.causes.named(changes, parts.recent)) if changes else []
     store(parts, new, results, now_ns)
     store_messages(parts, alarms, now_ns)
     for result in results:
@@ -221,7 +226,10 @@ def acknowledge(parts: Parts, now_ns: int) -> None:
     """Take in what people have seen since the last pass; latched alarms may clear from here on."""
     while parts.acknowledged:
         seen = parts.acknowledged.popleft()
-        parts.alarms[seen.subject].acknowledge(seen.kind)
+        # Whoever has seen the alarm of a cause has seen all that stands behind it.
+        behind = parts.board.members(seen.subject, seen.kind)
+        for subject, kind in ((seen.subject, seen.kind), *behind):
+            parts.alarms[subject].acknowledge(kind)
         if parts.store is None:
             continue
         try:

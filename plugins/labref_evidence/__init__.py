@@ -2,8 +2,11 @@
 
 A frequency whose moving terms are all in-loop, set or assumed is *asserted*; one that relies
 on a mode number may sit on the wrong tooth. Either is good only while an independent witness
-speaks for it. A transition counted directly needs none. Channels under ``needs`` must lie in
-their limits; a set term whose own check reads otherwise makes the result unknown (M10).
+speaks for it. A transition counted directly needs none.
+
+Channels under ``needs`` must lie in their limits: outside them the light is bad, or unknown where
+the level only says that a reading cannot be believed (what a reference or channel needs: a lock,
+a fix, signal to noise). A set term whose own check reads otherwise makes the result unknown (M10).
 """
 
 from __future__ import annotations
@@ -46,12 +49,14 @@ class EvidenceCheck:
         set_terms: list[WitnessTrack],
         missing: str = "",
         needs_witness: bool = True,
+        doubts: frozenset[str] = frozenset(),
     ) -> None:
         self.transition = transition
         self._witnesses, self._needs, self._set_terms = witnesses, needs, set_terms
         self._tracks = [*witnesses, *needs, *set_terms]
         self._missing = missing
         self._needs_witness = needs_witness
+        self._doubts = doubts  # needs that make a reading doubtful, not the light bad
         self.channels = tuple(
             sorted({name for track in self._tracks for name in track.comparison.channels})
         )
@@ -114,7 +119,8 @@ class EvidenceCheck:
         for track in self._needs:
             inside, outside = self._says(track, frequencies)
             overrule(~inside & ~outside, State.UNKNOWN, _no_word(track))
-            overrule(outside, State.BAD, _out_of_limits(track))
+            state = State.UNKNOWN if track.comparison.name in self._doubts else State.BAD
+            overrule(outside, state, _out_of_limits(track))
 
     def _says(self, track: WitnessTrack, frequencies: Frequencies) -> Any:
         return track.says(track.values(frequencies.stop_ns, frequencies.tap_offset))
@@ -142,12 +148,14 @@ def _not_as_set(track: WitnessTrack) -> Reason:
 
 def _no_word(track: WitnessTrack) -> Reason:
     name = track.comparison.name
-    return Reason(f"no fresh reading of {name}", f"a reading of {name}", "no reading")
+    text = f"no fresh reading of {name}"
+    return Reason(text, f"a reading of {name}", "no reading", f"witness {name}")
 
 
 def _out_of_limits(track: WitnessTrack) -> Reason:
     name = track.comparison.name
-    return Reason(f"{name} out of its limits", f"{name} inside them", f"{name} out of limits")
+    text, kind = f"{name} out of its limits", f"{name} out of limits"
+    return Reason(text, f"{name} inside them", kind, f"witness {name}")
 
 
 def _track(witness: Any, transition: Any, lab: Any) -> WitnessTrack:
@@ -211,6 +219,7 @@ def register_checks(lab: Any) -> Iterable[EvidenceCheck]:
                 _set_terms(transition, lab),
                 _missing(transition, witnesses, lab),
                 bool(witnesses) or transition.asserted or bool(transition.integers),
+                frozenset(need.name for need in transition.needs if need.outside == "unknown"),
             )
         )
     return checks

@@ -63,6 +63,24 @@ def test_rule_M4_a_need_out_of_its_limits_is_bad_and_a_silent_one_unknown() -> N
     assert bench.run({**QUIET, "power": [math.nan]}).is_good(CLOCK) is None
 
 
+def test_rule_M22_what_a_reference_needs_makes_the_light_unknown_not_bad() -> None:
+    needs = ("u = 1e-13\n", 'u = 1e-13\nneeds = ["power729"]\n')
+    assert MemoryBench(comb_lab(POWER, needs)).run({**QUIET, "power": [0.0]}).is_good(CLOCK)
+    verdict = MemoryBench(comb_lab(POWER, needs)).run({**QUIET, "power": [0.5]}).verdict(CLOCK)
+    assert verdict.state is State.UNKNOWN
+    assert "power729 out of its limits" in verdict.reason
+
+
+@pytest.mark.parametrize(("outside", "state"), [("bad", State.BAD), ("unknown", State.UNKNOWN)])
+def test_rule_M9_signal_to_noise_makes_a_reading_doubtful_power_makes_light_bad(
+    outside: str, state: State
+) -> None:
+    says = ("limits = [-0.2, 0.2]", f'limits = [-0.2, 0.2]\noutside = "{outside}"')
+    bench = MemoryBench(comb_lab(POWER, NEEDS_POWER, says))
+    assert bench.run({**QUIET, "power": [0.1]}).is_good(CLOCK) is True
+    assert bench.run({**QUIET, "power": [0.5]}).verdict(CLOCK).state is state
+
+
 def test_rule_M10_a_set_term_that_reads_otherwise_makes_the_result_unknown() -> None:
     bench = MemoryBench(
         comb_lab(('kind = "carrier-envelope offset"', 'kind = "f_ceo"\nrole = "set"'))
