@@ -1,6 +1,7 @@
 """Every parser turns any bytes into a value or a ReplyError, and nothing else.
 
-Short counts here; the long ones (a million replies per parser) are marked ``long``.
+Twenty thousand replies per parser here, what fits into a second each; a million per parser, and a
+minute each of coverage-guided fuzzing, are marked ``long``.
 """
 
 from __future__ import annotations
@@ -8,6 +9,8 @@ from __future__ import annotations
 import contextlib
 import importlib.util
 import math
+import subprocess
+import sys
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
@@ -19,6 +22,7 @@ from hypothesis import strategies as st
 
 from labref.drivers.base import InstrumentSetup
 from labref.drivers.blocks import BlockProgram
+from labref.drivers.catalogue import Catalogue
 from labref.drivers.dialect import Input
 from labref.drivers.exposures import ExposuresProgram
 from labref.drivers.inputs import reader_of
@@ -30,6 +34,7 @@ from labref.drivers.scpi import (
     block_values,
     parse_error,
     parse_identity,
+    read_block,
     split_units,
     split_values,
 )
@@ -39,6 +44,8 @@ from labref.model.channel import Channel
 from labref.model.errors import ReplyError
 from labref.model.flags import Flag
 from labref.model.times import VirtualClock
+from labref.transport.framing import Framer
+from labref.transport.steps import ReadBytes
 
 _spec = importlib.util.spec_from_file_location("mutator", Path(__file__).parent / "mutator.py")
 assert _spec is not None
@@ -99,6 +106,40 @@ def trace(data: bytes) -> object:
     return beat_of(block_values(data, "real64", 1)[:, 0], 1.0, 2.0, 1.0)
 
 
+def header(data: bytes) -> object:
+    """A definite-length block as it comes off the wire, header and terminator included."""
+    framer = Framer()
+    framer.feed(data)
+    exchange = read_block()
+    step = next(exchange)
+    try:
+        while True:
+            if isinstance(step, ReadBytes):
+                found = framer.exactly(step.count)
+            else:
+                found = framer.line(step.terminator)
+            if found is None:
+                raise ReplyError("incomplete: the reader would wait for the rest")
+            step = exchange.send(found)
+    except StopIteration as stop:
+        return stop.value
+
+
+def _pairs() -> StreamProgram:
+    table = {
+        "about": "named values",
+        "program": "stream",
+        "errors": "",
+        "inputs": {"*": {}},
+        "stream": {"separator": ",", "pairs": "="},
+    }
+    setup = InstrumentSetup("s", "m", "named", (("A", CHANNEL), ("B", CHANNEL)))
+    program = program_of(setup, VirtualClock(), Catalogue(tables={"named": table}))
+    assert isinstance(program, StreamProgram)
+    return program
+
+
+PAIRS = _pairs()
 NUMBERS = [b"20518400.00021", b"+6.00000005E7", b"9.9E37", b"9.91E37", b"60.000 MHz", b"-1.5E-3"]
 GGA = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47"
 SENTENCES = [
@@ -120,6 +161,11 @@ PARSERS: dict[str, tuple[Callable[[bytes], object], list[bytes]]] = {
     "values": (lambda line: split_values(ascii_text(line)), [b'1,2,"3,4"']),
     "nmea": (lambda line: parse_fix(parse_sentence(line)), SENTENCES),
     "stream": (lambda line: STREAM._parse(line), [b"17 60000000.5 59999999.5", b"# a=1", b""]),
+    "pairs": (
+        lambda line: PAIRS._parse(line),
+        [b"A=60000000.5,B=59999999.5,index=3", b"B=6E7 Hz,A=60 MHz"],
+    ),
+    "header": (header, [b"#216" + bytes(16) + b"\n", b"#18abcdefgh\n", b"#0\n"]),
     "list": (lambda line: BLOCK._from_text(ascii_text(line)), [b"0,60000000.5,1,60000000.6", b""]),
     "exposure": (exposure, [b"1,411.042129,OK,17,3", b"1,0.0,NONE,18,1", b"1,-4,LOW,19,2"]),
     "block": (lambda data: block_values(data, "real64", 2), [bytes(32), b"\x7f\xf0" * 16]),
@@ -142,7 +188,7 @@ def check(name: str, count: int, seed: int) -> tuple[int, int]:
 
 @pytest.mark.parametrize("name", PARSERS)
 def test_mutations_are_a_value_or_a_reply_error(name: str) -> None:
-    values, refused = check(name, 3000, seed=1)
+    values, refused = check(name, 20_000, seed=1)
     assert values > 30, "the mutator never leaves a reply intact"
     assert refused > 30, "the mutator never breaks a reply"
 
@@ -152,6 +198,20 @@ def test_mutations_are_a_value_or_a_reply_error(name: str) -> None:
 def test_a_million_mutations_are_a_value_or_a_reply_error(name: str) -> None:
     values, refused = check(name, 1_000_000, seed=2)
     assert values + refused == 1_000_000
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", PARSERS)
+def test_a_minute_of_guided_fuzzing_is_a_value_or_a_reply_error(
+    name: str, tmp_path: Path, need_package: Callable[[str], None]
+) -> None:
+    need_package("atheris")
+    script = str(Path(__file__).with_name("fuzz.py"))
+    command = [sys.executable, script, name, "60", str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    count = int(done.stdout.split(f"{name}: ")[1].split()[0])
+    assert count > 1000, "the fuzzer hardly ran"
 
 
 @pytest.mark.parametrize("name", PARSERS)
