@@ -112,8 +112,8 @@ def statements(answer: Answer) -> Iterator[str]:
     yield _judge(answer)
     mode = answer.mode
     yield (
-        f"mode number: a coarse value with u up to {quantity(mode.wavemeter_u_hz, sign=False)} at the "
-        f"tap, f_rep known to {mode.f_rep_u:.1e}; or two repetition rates "
+        "mode number: a coarse value with u up to "
+        f"{quantity(mode.wavemeter_u_hz, sign=False)} at the tap, f_rep known to {mode.f_rep_u:.1e}; or two repetition rates "
         f"{quantity(mode.step_hz, sign=False)} apart, beats known to "
         f"{quantity(mode.beat_u_hz, sign=False)}"
     )
@@ -157,7 +157,7 @@ def _tolerance(answer: Answer, best: Offered | None) -> Iterator[str]:
     if alone is not None and (best is None or alone.offer.effort < best.offer.effort):
         yield f"tolerance_hz decides: the uses alone would be served by {alone.offer.name}"
     elif len(answer.needs) == 1:
-        yield "no use is declared: tolerance_hz is taken as it is, noise and linewidth are not asked"
+        yield "no use is declared: tolerance_hz is taken as it is, noise and linewidth unasked"
 
 
 def _judge(answer: Answer) -> str:

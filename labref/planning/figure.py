@@ -16,6 +16,7 @@ from labref.model.errors import InputError
 from labref.model.verdict import State
 from labref.planning.answer import Answer
 from labref.planning.budget import deviation_hz
+from labref.planning.entries import Entries
 
 _TAUS = np.geomspace(1e-5, 1e6, 100)
 
@@ -69,6 +70,6 @@ def _draw(axis: Any, name: str, answer: Answer) -> None:
     axis.legend(fontsize=6, ncols=2)
 
 
-def _off(answer: Answer, light: Any, tau_s: float) -> float:
+def _off(answer: Answer, light: Entries, tau_s: float) -> float:
     spread = math.hypot(light.accuracy_hz(), deviation_hz(light, tau_s))
     return answer.line.k * spread + light.drift_hz_per_s() * tau_s
