@@ -33,6 +33,10 @@ class Connections:
         if transport is not None:
             transport.abort()
 
+    def find(self, client: object) -> asyncio.Transport | None:
+        """The connection of a peer, None if it is closed."""
+        return self._open.get(client)  # type: ignore[call-overload,no-any-return]
+
     def cut_all(self) -> None:
         """End every connection at once."""
         for transport in list(self._open.values()):

@@ -43,14 +43,19 @@ class BusyError(Exception):
 
 
 class Desk:
-    """The service's own state. ``cut`` ends one connection at once."""
+    """The service's own state. ``cut`` ends a peer's connection, ``find`` gives its transport."""
 
     def __init__(
-        self, enquiries: Enquiries, terms: Terms, ears: Ears, cut: Callable[[object], None]
+        self,
+        enquiries: Enquiries,
+        terms: Terms,
+        ears: Ears,
+        cut: Callable[[object], None],
+        find: Callable[[object], asyncio.Transport | None] = lambda _: None,
     ) -> None:
         self.asked, self.terms, self.ears = enquiries, terms, ears
         self.alarms = AlarmBook()
-        self.stream = Stream(time.time_ns() // 1000, cut)
+        self.stream = Stream(time.time_ns() // 1000, cut, find)
         self.running = Running(enquiries.lab)
         self.shots: deque[structs.ShotView] = deque(maxlen=MOST_SHOTS)
         self.state_json = b""

@@ -80,7 +80,8 @@ class Service(Ears):
     async def _serve(self) -> None:
         self._loop = asyncio.get_running_loop()
         self._connections = Connections()
-        self.desk = Desk(self._enquiries, self.terms, self, self._connections.cut)
+        house = self._connections
+        self.desk = Desk(self._enquiries, self.terms, self, house.cut, house.find)
         self.desk.tick()
         self._server = uvicorn.Server(_config(application(self.desk), self._connections))
         ticking = asyncio.create_task(self._tick())

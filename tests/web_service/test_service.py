@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import json
 import os
 import re
@@ -78,6 +79,40 @@ def test_with_streams_open_it_ends_within_a_second_or_two(wb: Any) -> None:
     assert not any(t.name == "labref web" and t.is_alive() for t in threading.enumerate())
     for peer in peers:
         rest_of(peer)
+        peer.close()
+
+
+def test_the_stream_is_well_formed_to_its_end(wb: Any) -> None:
+    """Pieces that are written directly and those of the framework make one chunked body."""
+    with wb.Served() as served:
+        peer = http.client.HTTPConnection("127.0.0.1", served.port, timeout=20)
+        peer.request("GET", "/api/v1/stream")
+        response = peer.getresponse()
+        loop, desk = served.service._loop, served.service.desk
+        lines: list[bytes] = []
+
+        def read(count: int) -> None:
+            while sum(line == b"event: note\n" for line in lines) < count:
+                lines.append(response.readline())
+
+        for n in range(1, 30):
+            loop.call_soon_threadsafe(desk.note, f"note {n}")
+            if n % 3 == 0:  # one by one, and several at once
+                read(n)
+        read(29)
+    rest = response.read()  # raises where the last chunk is missing
+    body = b"".join(lines) + rest
+    assert [f"note {n}" for n in range(1, 30)] == re.findall(r"note \d+", body.decode())
+    peer.close()
+
+
+def test_asking_only_for_the_head_of_the_stream_ends(wb: Any) -> None:
+    with wb.Served() as served:
+        peer = http.client.HTTPConnection("127.0.0.1", served.port, timeout=20)
+        for _ in range(2):
+            peer.request("HEAD", "/api/v1/stream")
+            response = peer.getresponse()
+            assert (response.status, response.read()) == (200, b"")
         peer.close()
 
 
