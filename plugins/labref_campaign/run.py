@@ -36,7 +36,7 @@ BEFORE, AFTER = 3, 30  # gates around a fault's begin and end
 SHORT_S = 60.0
 # What moves slowly is looked at every second, as the experiment's shutter would.
 CREEPING = ("excursion", "drift_ramp", "comb_unlock", "late_reply")
-LEFT_OUT = ("notify",)  # nobody is to be told of an invented laboratory
+LEFT_OUT = ("notify", "mqtt", "web")  # nobody is to be told of an invented laboratory
 COOLING = "cooling397"
 
 
