@@ -128,8 +128,14 @@ class IntegerLifeCheck:
         dropped = void_by_lock(names)
         if dropped is not None:
             yield dropped, event_ns, f"lock {', '.join(sorted(names))}"
-        if (moved := self._moved(f_rep_hz)) is not None:
-            yield moved, start_ns, ""  # a witness of this gate compares with f_rep as it is now
+        # What is void already was struck when it first moved: later gates are no new event.
+        if self._integer.void_reason is None and (moved := self._moved(f_rep_hz)) is not None:
+            was_recorded = not math.isnan(self._f_rep_hz)
+            yield (
+                moved,
+                start_ns if was_recorded else -(2**62),
+                "",
+            )  # a witness of this gate compares with f_rep as it is now
         places = {**chain.edges, **{k: abs(self._now(o, stop_ns)) for k, o in chain.others.items()}}
         near = void_by_beat(abs(beat_hz), f_rep_hz, chain.guard_hz, places)
         if near is not None:

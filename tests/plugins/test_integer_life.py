@@ -56,6 +56,19 @@ def test_rule_M19_a_first_observation_begins_the_life() -> None:
     assert step(lab).state is State.GOOD
 
 
+def test_rule_M19_a_witness_need_not_share_the_gates_of_the_beat() -> None:
+    """The wavemeter's exposures begin 0.6 s after each gate: its last word is always older."""
+    lab = bench(needs=False)
+    found = []
+    for second in range(5):
+        if second:
+            lab.gates("wm", [0.0], at_ns=lab.start_ns + second * 10**9 - 600_000_000)
+        quiet = {name: values for name, values in QUIET.items() if name != "wm"}
+        lab._next_ns.pop("wm", None)
+        found.append(lab.run(quiet).is_good(CLOCK))
+    assert found == [None, True, True, True, True]
+
+
 @pytest.mark.parametrize("channel", ["lock"])
 def test_rule_M19_a_dropped_lock_voids_until_a_new_observation(channel: str) -> None:
     lab = bench(needs=False, table='[integer_life.locks]\nl729 = ["comb_lock"]\n')
