@@ -10,7 +10,7 @@
 import { ask, headers } from "./ask.js";
 
 const PROBE_MS = 1200;
-const LOST_MS = 2500;
+const LOST_MS = 2200; // with the pauses of `watch` well within 3 s
 const WAITS_MS = [0, 250, 500, 1000];
 
 export class Link {
@@ -60,7 +60,7 @@ export class Link {
     this.isProbing = true;
     const before = this.heard;
     try {
-      const state = await ask("state", { timeoutMs: PROBE_MS });
+      const state = await ask("state", { timeoutMs: LOST_MS - PROBE_MS });
       if (this.heard === before) this.told.state(state); // else the stream brought a newer one
       this.alive();
     } catch { /* silence goes on, and is counted */ }
