@@ -20,6 +20,7 @@ from labref.config.load import parse_document
 from labref.model.errors import InputError, LabFileError, RefusedError
 from labref.model.verdict import State
 from labref.session.commission import STEPS, Finding, commission, subject_of
+from labref.session.commission_record import CommissionRecord, evidence, with_evidence
 
 HERE = Path(__file__).parent
 EXAM = tomllib.loads((HERE / "commission_exam.toml").read_text("utf-8"))
@@ -150,3 +151,42 @@ def test_laboratories_without_an_error_are_commissioned() -> None:
     for i in range(EXAM["right_labs"]):
         findings, refused = examine(EXAM["seed"] + 1000 + i, "none")
         assert is_commissioned(findings), (i, refused, findings[-1:])
+
+
+def test_findings_are_kept_resumed_and_become_evidence_in_the_lab_file(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    made = nature(rng, "none")
+    text = world.lab_text(believed(made, rng), made.nominal, made.facts.wavemeter_u)
+    path = tmp_path / "lab.toml"
+    path.write_text(text, "utf-8")
+    lab = parse_lab(text)
+    subject = subject_of(lab, parse_document(text.encode(), "lab.toml").tables, "L")
+    record = CommissionRecord(path, text, "L")
+    for finding in list(commission(subject, made))[:4]:
+        record.add(finding, 10**18, "A. Person")
+    again = CommissionRecord(path, text, "L")
+    assert again.done == frozenset(STEPS[:4])
+    assert [f.step for f in commission(subject, made, again.done)] == list(STEPS[4:])
+    # A lab file that was changed is commissioned from the start.
+    assert CommissionRecord(path, text + "\n", "L").done == frozenset()
+    found, values = evidence(subject, dict(made.read()), 10**18, "A. Person")
+    written = parse_lab(with_evidence(text, "L", values))
+    record_n = written.integers["lasers.L.n"]
+    assert record_n.value == found.best.n == made.facts.n
+    assert record_n.is_confirmed
+    assert record_n.k == 5
+    assert abs(Fraction(str(record_n.f_rep_hz)) - made.facts.f_rep) < Fraction(1, 1000)
+
+
+def test_a_laser_that_follows_the_comb_and_one_without_a_witness_are_refused() -> None:
+    rng = np.random.default_rng(6)
+    made = nature(rng, "none")
+    text = world.lab_text(believed(made, rng), made.nominal, made.facts.wavemeter_u)
+    locked = text.replace('loop = "out"', 'loop = "in"')
+    lab = parse_lab(locked)
+    subject = subject_of(lab, parse_document(locked.encode(), "lab.toml").tables, "L")
+    last = list(commission(subject, made))[-1]
+    assert (last.step, last.state) == ("signs", State.UNKNOWN)
+    assert "follows the comb" in last.text
+    with pytest.raises(InputError, match="no laser"):
+        subject_of(lab, parse_document(locked.encode(), "lab.toml").tables, "M")
