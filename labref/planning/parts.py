@@ -166,10 +166,13 @@ def part_of_table(name: str, table: Mapping[str, Any], also: frozenset[str] = fr
     part = Part(name, table)
     try:
         # A linewidth is given so that every entry is looked at.
-        for number in (part.at(4e14, 1e6).u, part.at(4e14, 1e6).drift_per_s, part.bandwidth_hz):
+        light = part.at(4e14, 1e6)
+        for number in (light.u, light.drift_per_s, part.bandwidth_hz, part.effort):
             if number is not None and not (math.isfinite(number) and number >= 0.0):
                 raise InputError(f"{name}: {number!r} where a number of zero or more is meant")
-    except (KeyError, TypeError, ValueError, ArithmeticError) as error:
+        if not isinstance(table.get("species", []), list):
+            raise InputError(f"{name}: species is a list such as ['87Rb']")
+    except (KeyError, TypeError, AttributeError, ValueError, ArithmeticError) as error:
         raise InputError(f"{name}: an entry cannot be read: {error}") from None
     return part
 
