@@ -30,6 +30,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "handover": ("labref.cli.handover", "What the next person must know, root cause first."),
     "hands-on": ("labref.cli.hands_on", "Work on a laser: unknown, shelved, not moved meanwhile."),
     "mode-number": ("labref.cli.mode_number", "Mode number and sign: unique, or refused."),
+    "new-lab": ("labref.cli.new_lab", "A few questions become a commented lab file."),
     "note": ("labref.cli.note", "Leave a timed note in the trace."),
     "rederive": ("labref.cli.rederive", "Raw readings through a corrected lab file."),
     "report": ("labref.cli.report", "One self-contained page about traces."),
