@@ -129,6 +129,7 @@ def _config(app: Any, connections: Connections) -> uvicorn.Config:
         lifespan="off",
         interface="asgi3",
         log_config=None,
+        log_level="critical",  # what peers send wrong is theirs to know; failures are logged by us
         access_log=False,
         server_header=False,
         date_header=False,
