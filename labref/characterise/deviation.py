@@ -41,7 +41,10 @@ def carry_out(bench: Bench, name: str, part: Part) -> Outcome:
     )
     lines = [*_masks(bench, name, part, found), *_available(part, series)]
     notes = [str(found.gaps), *found.notes]
-    values: dict[str, Any] = {"deviation": present.as_values(found)}
+    values: dict[str, Any] = {
+        "deviation": present.as_values(found),
+        "at_most": [list(point) for point in sorted(part.at_most)],
+    }
     drift = _drift(series, part, lines, notes, values)
     if part.kind in ("references", "gnss", "laser"):
         _offset(series, part, found, lines, values)

@@ -16,8 +16,9 @@ from labref.model.deviation import Deviation
 from labref.model.errors import InputError, TraceError
 from labref.model.text import duration
 from labref.model.times import iso
-from labref.report import chain, equipment, events, frequency, noise
-from labref.report.blocks import Block, Paragraph, Section
+from labref.report import chain, characterisation, equipment, events, frequency, noise
+from labref.report.blocks import Block, Paragraph, Section, Table
+from labref.report.characterisation import is_characterisation
 from labref.report.page import render
 from labref.report.record import Parse, Record, record_of
 from labref.stability.masks import Mask
@@ -53,24 +54,31 @@ class Choice:
 def make(
     paths: Iterable[Path], parse: Parse, choice: Choice, progress: Progress = lambda _text: None
 ) -> str:
-    """Return the page about the traces at ``paths``. Raises TraceError, InputError."""
+    """Return the page about traces, or folders of `labref characterise`, at ``paths``.
+
+    Raises TraceError, InputError.
+    """
+    found = list(paths)
+    plans = [path for path in found if is_characterisation(path)]
     with ExitStack() as stack:
-        traces = [stack.enter_context(open_trace(path)) for path in paths]
+        traces = [stack.enter_context(open_trace(path)) for path in found if path not in plans]
         records = [record_of(trace, parse) for trace in traces]
-        sections: list[Section] = []
+        sections = [part for path in plans for part in characterisation.sections(path)]
         for record in records:
-            found = _sections(record, choice, progress)
+            own = _sections(record, choice, progress)
             if len(records) > 1:
-                found = [replace(part, title=f"{record.name}: {part.title}") for part in found]
-            sections += found
+                own = [replace(part, title=f"{record.name}: {part.title}") for part in own]
+            sections += own
         titles = [record.lab.title for record in records if record.lab and record.lab.title]
-        title = "Report: " + (titles[0] if titles else records[0].name)
+        titles += [record.name for record in records] + [f"plan {path.name}" for path in plans]
         spans = "; ".join(
             f"{record.name}: {iso(record.start_ns, 0)} to {iso(record.stop_ns, 0)} "
             f"({duration((record.stop_ns - record.start_ns) / 1e9)})"
             for record in records
         )
-    return render(title, spans, sections)
+    if not records:
+        sections.append(Section("Software", (Table(("package", "version"), choice.versions),)))
+    return render(f"Report: {titles[0]}", spans, sections)
 
 
 def _sections(record: Record, choice: Choice, progress: Progress) -> list[Section]:

@@ -1,0 +1,152 @@
+"""What `labref characterise` found, as sections: lines, deviations, fitted noise."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from labref.characterise.outcome import Outcome, outcome_from
+from labref.model.deviation import BiasReport, Deviation, FloatArray, GapReport
+from labref.model.errors import InputError
+from labref.report import figures
+from labref.report.blocks import Block, Figure, Items, Paragraph, Section, Table
+from labref.report.numbers import relative
+from labref.stability.masks import from_points
+
+_NAMES = {
+    "h2": "white phase", "h1": "flicker phase", "h0": "white frequency",
+    "hm1": "flicker frequency", "hm2": "random-walk frequency",
+}  # fmt: skip
+
+
+def is_characterisation(path: Path) -> bool:
+    """Whether a folder holds results of a plan."""
+    return (path / "parts").is_dir()
+
+
+def sections(folder: Path) -> list[Section]:
+    """Return a summary and a section for each part, by name. Raises InputError."""
+    outcomes = [_read(path) for path in sorted((folder / "parts").glob("*.json"))]
+    if not outcomes:
+        raise InputError(f"{folder}: holds no finished part; run labref characterise first")
+    rows = tuple(
+        (outcome.part, outcome.title, line.state, line.what, line.value, line.limit)
+        for outcome in outcomes
+        for line in outcome.lines
+    )
+    head = ("part", "of", "result", "line", "found", "limit")
+    return [Section("Characterisation", (Table(head, rows),)), *map(_section, outcomes)]
+
+
+def _read(path: Path) -> Outcome:
+    try:
+        return outcome_from(json.loads(path.read_text("utf-8")))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as wrong:
+        raise InputError(f"{path}: is no result of labref characterise: {wrong!r}") from None
+
+
+def _section(outcome: Outcome) -> Section:
+    blocks: list[Block] = []
+    if outcome.broken:
+        blocks.append(Paragraph(f"Could not be carried out: {outcome.broken}.", "warning"))
+    if "deviation" in outcome.values:
+        blocks += _deviation(outcome)
+    if "offset" in outcome.values:
+        offset = outcome.values["offset"]
+        text = f"Mean fractional frequency {offset['y']:+.2e}, u = {relative(offset['u'])}."
+        blocks.append(Paragraph(text))
+    if "drift" in outcome.values:
+        drift = outcome.values["drift"]
+        text = f"Drift {drift['per_day']:+.2e} per day, u = {relative(drift['u_per_day'])}."
+        blocks.append(Paragraph(text))
+    if "power_law" in outcome.values:
+        blocks.append(_power_law(outcome.values["power_law"]))
+    if "correction" in outcome.values:
+        facts = outcome.values["correction"].items()
+        rows = tuple((key, "–" if value is None else _fact(value)) for key, value in facts)
+        blocks.append(Table(("correction", "value"), rows))
+    if outcome.notes:
+        blocks.append(Items(tuple(outcome.notes)))
+    title = f"{outcome.part}: {outcome.title or outcome.kind}: {outcome.state}"
+    return Section(title, tuple(blocks))
+
+
+def _fact(value: object) -> str:
+    return f"{value:.6e}" if isinstance(value, float) else str(value)
+
+
+def _deviation(outcome: Outcome) -> list[Block]:
+    found = deviation_from(outcome.values["deviation"])
+    limits = []
+    points = outcome.values.get("at_most", [])
+    if points:
+        mask = from_points("plan", found.statistic, [(t, v) for t, v in points], unit=found.unit)
+        tau = found.effective_tau_s
+        limits = [figures.Limit("limit of the plan", tau, mask.limit(tau))]
+    svg = figures.deviations(outcome.part, [found], limits)
+    caption = f"{found.title}; bars: {found.confidence:.1%} bounds. {outcome.notes[0]}."
+    rows = tuple(
+        (
+            f"{tau:.0f}" if tau >= 10 else f"{tau:.2f}",
+            *(_number(column[k]) for column in (found.deviation, found.lower, found.upper)),
+            found.noise[k],
+        )
+        for k, tau in enumerate(found.tau_s.tolist())
+    )
+    head = ("τ (s)", "deviation", "lower", "upper", "noise")
+    table = Table(head, rows, f"{found.equation} ({found.source}).", frozenset(head[:4]))
+    return [Figure(svg, f"deviations of {outcome.part}", caption), table]
+
+
+def _number(value: float) -> str:
+    return f"{value:.3e}" if math.isfinite(value) else "–"
+
+
+def _power_law(law: Mapping[str, Mapping[str, float]]) -> Table:
+    rows = tuple(
+        (_NAMES[name], name, f"{found['h']:.2e}", f"{found['u']:.1e}")
+        for name, found in law.items()
+    )
+    head = ("noise", "coefficient", "value (1/Hz at 1 Hz)", "u")
+    return Table(head, rows, "S_y(f) = sum of h f^alpha.", frozenset(head[2:]))
+
+
+def deviation_from(values: Mapping[str, Any]) -> Deviation:
+    """Return a deviation from its plain values (`labref.stability.present.as_values`)."""
+    gaps = {key: value for key, value in values["gaps"].items() if key != "text"}
+    bias = values["bias"]
+    return Deviation(
+        statistic=values["statistic"],
+        title=values["title"],
+        unit=values["unit"],
+        tau_s=_array(values["tau_s"]),
+        m=np.array(values["m"], dtype=np.int64),
+        deviation=_array(values["deviation"]),
+        lower=_array(values["lower"]),
+        upper=_array(values["upper"]),
+        edf=_array(values["edf"]),
+        count=np.array(values["count"], dtype=np.int64),
+        alpha=_array(values["alpha"]),
+        noise_method=tuple(values["noise_method"]),
+        effective_tau_s=_array(values["effective_tau_s"]),
+        confidence=values["confidence"],
+        gaps=GapReport(**gaps),
+        bias=BiasReport(bias["applied"], _array(bias["factor"]), bias["table"]),
+        equation=values["equation"],
+        source=values["source"],
+        edf_source=values["edf_source"],
+        name=values["name"],
+        tau0_s=values["tau0_s"],
+        loop=values["loop"],
+        weighting=values["weighting"],
+        notes=tuple(values["notes"]),
+    )
+
+
+def _array(values: list[float | None]) -> FloatArray:
+    return np.array([math.nan if value is None else value for value in values], dtype=np.float64)
