@@ -119,7 +119,7 @@ class IntegerLifeCheck:
             gap_s = (start_ns - before_ns) / NS_PER_S
             reason = void_by_gap(self._integer, gap_s, chain.rate_hz_s)
             if reason is not None:
-                yield reason, start_ns, ""
+                yield reason, start_ns, "a gap"
         names: set[str] = set()
         event_ns = stop_ns
         while self._dropped and self._dropped[0][0] <= stop_ns:

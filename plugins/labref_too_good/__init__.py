@@ -4,7 +4,10 @@ A counter whose input lost its signal may count something else, steadily: its ow
 local oscillator, the repetition rate. A reading within 10 Hz of one of these, a scatter below a
 declared floor, or the very same digits again and again is flagged TOO_GOOD and unknown.
 
-Every laser's own beat is watched, unless a loop holds it (then it is asserted anyway, M1).
+Every laser's own beat is watched, unless a loop holds it (then it is asserted anyway, M1). An
+oscillator that is counted directly may be meant to be at a harmonic (a 10 MHz quartz against a
+maser): where its nominal stands on one, that place is no sign of anything. A beat whose nominal
+stands on one is unknown: move it.
 Further channels, floors and places are optional:
 
     [too_good]
@@ -48,7 +51,8 @@ def register_checks(lab: Any) -> Iterable[TooGoodCheck]:
         for name in names:
             if name not in tracks:
                 places = places_of(name, transition, lab, table)
-                tracks[name] = GoodTrack(lab.channels[name], places, table)
+                is_beat = bool(lab.lasers[transition.laser].combs)
+                tracks[name] = GoodTrack(lab.channels[name], places, table, is_beat=is_beat)
         if names:
             checks.append(TooGoodCheck(transition.name, [tracks[name] for name in names]))
     return checks

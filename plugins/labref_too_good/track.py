@@ -46,17 +46,28 @@ def places_of(name: str, transition: Any, lab: Any, table: TooGoodTable) -> Mapp
 class GoodTrack:
     """What is too good about each reading; shared by all transitions that use the channel."""
 
-    def __init__(self, channel: Channel, places: Mapping[str, float], table: TooGoodTable) -> None:
+    def __init__(
+        self,
+        channel: Channel,
+        places: Mapping[str, float],
+        table: TooGoodTable,
+        *,
+        is_beat: bool = True,
+    ) -> None:
         self.channel = channel.name
         self.gate_ns = channel.gate_ns
-        self._places = places
         self._within = float(table.within_hz)
+        self._places = {
+            label: place for label, place in places.items() if is_beat or abs(place) > self._within
+        }
         self._is_radio = channel.unit == "Hz" and 0 < abs(channel.nominal) < RADIO_HZ
         bases = [float(base) for base in table.time_bases_hz]
         # Where the channel stands within each harmonic's period, exactly.
         self._bases = [
             (base, float(abs(channel.nominal) % type(channel.nominal)(base))) for base in bases
         ]
+        if not is_beat:
+            self._bases = [b for b in self._bases if min(b[1], b[0] - b[1]) > self._within]
         self._repeats = table.repeats
         floor = table.floors.get(channel.name)
         self._floor = None if floor is None else float(floor)

@@ -103,6 +103,35 @@ def test_rule_M20_quieter_than_a_declared_floor(sigma: float, state: State) -> N
     assert states[64 + 1 :] == [state] * 335
 
 
+@pytest.mark.parametrize(("nominal", "state"), [(10_000_000, State.GOOD), (10_000_100, None)])
+def test_an_oscillator_counted_directly_may_be_meant_to_be_there(nominal: int, state: Any) -> None:
+    text = f"""labref = 1
+[references.maser]
+u = 1e-13
+[instruments.c]
+address = "m"
+dialect = "m"
+[channels.quartz]
+nominal_hz = {nominal}
+reference = "maser"
+sigma = 1e-3
+loop = "free"
+instrument = "c"
+input = 1
+[lasers.quartz]
+channel = "quartz"
+[transitions.t]
+laser = "quartz"
+target_hz = {nominal}
+target_u_hz = 0.01
+tolerance_hz = 1000
+unwatched = ["noise"]
+"""
+    lab = MemoryBench(text, plugins=("tolerance",), extra=[("too_good", labref_too_good)])
+    status = lab.run({"quartz": noisy(5, 1e-3, 10_000_000 - nominal)})
+    assert status.is_good("t") is (None if state is None else True)
+
+
 def test_a_beat_that_a_loop_holds_is_not_watched() -> None:
     lab, _ = bench(("[channels.beat]", '[channels.beat]\nloop = "in"'))
     assert feed(lab, np.zeros(20)) == [State.GOOD] * 20
