@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import asdict
 from pathlib import Path
 
 import click
@@ -23,6 +24,9 @@ import click
 @click.option(
     "--plot", type=click.Path(path_type=Path), help="Write need against offer (extra 'plot')."
 )
+@click.option(
+    "--what-if", "what_if", is_flag=True, help="Every number x2, /2, x10: which answers flip."
+)
 @click.option("--require", is_flag=True, help="Exit with 1 unless every transition is served.")
 def command(
     lab_file: Path,
@@ -30,6 +34,7 @@ def command(
     show_all: bool,
     as_json: bool,
     plot: Path | None,
+    what_if: bool,
     require: bool,
 ) -> None:
     """Plan: what each transition needs, what each reference gives, the simplest that suffices.
@@ -40,23 +45,28 @@ def command(
     from labref.cli.labs import load
     from labref.planning.answer import plan
     from labref.planning.present import answer_values
+    from labref.planning.whatif import flips
 
     lab, _ = load(lab_file, must_judge=False)
     answers = plan(lab, offers)
     if as_json:
         values = {name: answer_values(answer) for name, answer in answers.items()}
-        found = {"file": lab.file, "title": lab.title, "transitions": values}
+        found: dict[str, object] = {"file": lab.file, "title": lab.title, "transitions": values}
+        if what_if:
+            found["flips"] = [asdict(flip) for flip in flips(answers)]
         click.echo(json.dumps(found, indent=2, ensure_ascii=False))
     else:
         from rich.console import Console
 
-        from labref.cli.plan_text import view
+        from labref.cli.plan_text import flip_table, view
 
         console = Console(highlight=False)
         if not console.is_terminal:
             console = Console(highlight=False, width=120)
         for part in view(lab, answers, show_all):
             console.print(part)
+        if what_if:
+            console.print(flip_table(flips(answers)))
     if plot is not None:
         from labref.planning import figure
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from rich.console import RenderableType
 from rich.padding import Padding
@@ -16,6 +16,7 @@ from labref.model.verdict import State
 from labref.planning.answer import Answer, Offered
 from labref.planning.present import interval, what_it_buys
 from labref.planning.requirement import Requirement
+from labref.planning.whatif import Flip
 
 _STYLE = {State.GOOD: "green", State.BAD: "red", State.UNKNOWN: "yellow"}
 _WORD = {State.GOOD: "suffices", State.BAD: "no", State.UNKNOWN: "unknown"}
@@ -113,7 +114,8 @@ def statements(answer: Answer) -> Iterator[str]:
     mode = answer.mode
     yield (
         "mode number: a coarse value with u up to "
-        f"{quantity(mode.wavemeter_u_hz, sign=False)} at the tap, f_rep known to {mode.f_rep_u:.1e}; or two repetition rates "
+        f"{quantity(mode.wavemeter_u_hz, sign=False)} at the tap, "
+        f"f_rep known to {mode.f_rep_u:.1e}; or two repetition rates "
         f"{quantity(mode.step_hz, sign=False)} apart, beats known to "
         f"{quantity(mode.beat_u_hz, sign=False)}"
     )
@@ -130,6 +132,24 @@ def _none(answer: Answer) -> str:
         f"none of these suffices; nearest is {nearest.offer.name}, margin {margin(scale.margin)}, "
         f"limited by {scale.limited_by} ({scale.what}){also}"
     )
+
+
+def flip_table(found: Sequence[Flip]) -> Table:
+    """Recommendations that change when one number of a part is multiplied."""
+    title = f"what if: {len(found)} answers flip when one number is multiplied"
+    table = Table(title=title, title_justify="left", box=None, padding=(0, 2, 0, 0))
+    for heading in ("transition", "part", "entry", "times", "from", "to"):
+        table.add_column(heading)
+    for flip in found:
+        table.add_row(
+            flip.transition,
+            flip.part,
+            flip.entry,
+            repr(flip.factor),
+            flip.before or "none suffices",
+            flip.after or "none suffices",
+        )
+    return table
 
 
 def _reach(one: Offered) -> float:

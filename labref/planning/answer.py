@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from labref.config.nouns import Lab, LabTransition
@@ -208,7 +208,8 @@ def _answer(
     line, needs = lines[name], requirements(lab, name, lines)
     offered = tuple(weigh(line, needs, offer) for offer in offers)
     best = _simplest(offered)
-    by_uses = _simplest([weigh(line, needs[:-1], offer) for offer in offers]) if needs[1:] else None
+    # The declared tolerance is the last: without it the uses alone decide.
+    alone = [replace(one, balances=one.balances[:-1]) for one in offered] if needs[1:] else []
     held = lab.planning.held_by.get(name)
     u_hz = min(need.judge_u_hz for need in needs if need.pair_factor > 0.0)
     measured = {
@@ -222,7 +223,7 @@ def _answer(
         offered,
         best,
         _next(offered, best),
-        by_uses,
+        _simplest(alone),
         next((one for one in offered if one.offer.name == held), None),
         judge(u_hz, measured),
         _mode(lab, name, line, parts),

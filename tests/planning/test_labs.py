@@ -95,7 +95,8 @@ def test_an_rf_referenced_comb_is_never_offered_for_coherent_light(kind: str) ->
             keys = {
                 "coherent-pulse": f"rabi_hz = {rabi!r}\nerror = {error}",
                 "shelving": f"rabi_hz = {rabi!r}\nerror = {error}",
-                "sideband-cooling": f"rabi_hz = {rabi!r}\ntrap_hz = 1e6\neta = 0.1\nerror = {error}",
+                "sideband-cooling": f"rabi_hz = {rabi!r}\ntrap_hz = 1e6\neta = 0.1\n"
+                f"error = {error}",
                 "ramsey": f"dark_s = {1 / rabi!r}\ncontrast = {1 - error!r}",
             }[kind]
             need = _use(lab_text(f'kind = "{kind}"\n{keys}'), lines)
