@@ -4,7 +4,7 @@ import { now } from "./clock.js";
 import { ask } from "./ask.js";
 import { scale } from "./fairway.js";
 import { draw, make } from "./make.js";
-import { POINTS } from "./past.js";
+import { partsOf, POINTS } from "./past.js";
 import { Row } from "./rows.js";
 import { CELLS, DAY_MS } from "./strip.js";
 import { ms, ns, span } from "./words.js";
@@ -43,12 +43,13 @@ export class Board {
     );
   }
 
-  // How long ago, above the quarters of the traces.
+  // How long ago, above the parts of the traces.
   marks() {
-    this.ago.replaceChildren(...[0, 1, 2, 3, 4].map((quarter) => {
-      const anchor = { 0: "start", 4: "end" }[quarter] ?? "middle";
-      const label = draw("text", { x: `${25 * quarter}%`, y: "88%", "text-anchor": anchor });
-      label.textContent = quarter === 4 ? "now" : `\u2212${span(this.spanMs * (1 - quarter / 4))}`;
+    const parts = partsOf(this.spanMs);
+    this.ago.replaceChildren(...Array.from({ length: parts + 1 }, (_, i) => {
+      const anchor = { 0: "start", [parts]: "end" }[i] ?? "middle";
+      const label = draw("text", { x: `${(100 * i) / parts}%`, y: "88%", "text-anchor": anchor });
+      label.textContent = i === parts ? "now" : `\u2212${span(this.spanMs * (1 - i / parts))}`;
       return label;
     }));
   }

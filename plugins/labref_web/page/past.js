@@ -2,6 +2,9 @@
 // greatest detuning, however long the span is and however fast gates come.
 
 export const POINTS = 1000;
+// A span is divided where its parts have round lengths: 15 min and 6 h in three, others in four.
+export const partsOf = (spanMs) => ([900_000, 21_600_000].includes(spanMs) ? 3 : 4);
+
 export const STATES = ["unknown", "good", "bad"];
 
 const code = (state) => (typeof state === "number" ? state : Math.max(0, STATES.indexOf(state)));

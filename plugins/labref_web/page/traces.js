@@ -2,6 +2,7 @@
 
 import { fold, LIMIT, toUnits } from "./axis.js";
 import { paint, stretches } from "./paint.js";
+import { partsOf } from "./past.js";
 
 /* global uPlot */
 
@@ -75,7 +76,8 @@ export class Trace {
     u.ctx.fillStyle = colours.lane;
     u.ctx.fillRect(left, y(LIMIT), width, y(-LIMIT) - y(LIMIT));
     u.ctx.fillStyle = colours.rule;
-    for (const quarter of [1, 2, 3]) u.ctx.fillRect(left + (width * quarter) / 4, top, 1, height);
+    const parts = partsOf(this.past.spanMs);
+    for (let i = 1; i < parts; i += 1) u.ctx.fillRect(left + (width * i) / parts, top, 1, height);
     stretches(u, this.past, this.from, this.to, this.past.longestMs());
     u.ctx.fillStyle = colours.soft;
     for (const at of [-LIMIT, LIMIT]) u.ctx.fillRect(left, y(at) - 0.5, width, 1);
