@@ -24,7 +24,7 @@ from labref_web.table import Terms, terms_of
 
 LONGEST_START_S = 10.0
 GOODBYE_S = 0.5
-LONGEST_STOP_S = 5.0
+LONGEST_STOP_S = 10.0
 IDLE_S = 30
 BACKLOG = 256
 

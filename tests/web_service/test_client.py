@@ -67,7 +67,7 @@ def all_unknown(client: Client) -> bool:
 
 def test_a_server_that_ends_reads_as_unknown_and_as_good_when_it_is_back(wb: Any) -> None:
     with wb.Served() as served:
-        client = Client(served.url, timeout_s=5.0)
+        client = Client(served.url, timeout_s=20.0)
         served.gates(3)
         assert client.is_good(CLOCK) is True
     assert all_unknown(client)
@@ -99,7 +99,7 @@ GOOD = b'{"state":"good","now_ns":1,"reason":"","clears":""}'
 )
 def test_a_broken_answer_reads_as_unknown(answer: bytes) -> None:
     with answering(answer) as url:
-        assert all_unknown(Client(url, timeout_s=5.0))
+        assert all_unknown(Client(url, timeout_s=20.0))
 
 
 @settings(max_examples=30)
@@ -107,15 +107,15 @@ def test_a_broken_answer_reads_as_unknown(answer: bytes) -> None:
 def test_whatever_a_server_says_nothing_unknown_becomes_good(body: bytes) -> None:
     head = b"HTTP/1.1 200 OK\r\nContent-Length: %d\r\n\r\n" % len(body)
     with answering(head + body) as url:
-        assert Client(url, timeout_s=5.0).is_good(CLOCK) is None
+        assert Client(url, timeout_s=20.0).is_good(CLOCK) is None
 
 
 def test_what_is_refused_is_an_error_not_an_unknown(wb: Any) -> None:
     terms = Terms("127.0.0.1", 0, frozenset(), wb.READ, wb.ACT)
     with wb.Served(terms=terms) as served:
         with pytest.raises(RefusedError, match="token is needed"):
-            Client(served.url).is_good(CLOCK)
-        client = Client(served.url, wb.READ)
+            Client(served.url, timeout_s=20.0).is_good(CLOCK)
+        client = Client(served.url, wb.READ, 20.0)
         assert client.is_good(CLOCK) is None
         with pytest.raises(RefusedError, match="acting token"):
             client.push("field", 1, 2, 0.0)

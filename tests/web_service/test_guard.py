@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -230,14 +231,19 @@ def test_no_path_leads_out(make_web: Callable[..., Any], tmp_path: Path, way: st
         assert b"classified" not in reply.body
 
 
+@functools.cache
+def _page() -> Any:
+    from labref_web.page_files import PageFiles
+
+    return PageFiles()
+
+
 @given(st.text(max_size=60))
 def test_no_text_at_all_leads_out_of_the_page(text: str) -> None:
     from starlette.exceptions import HTTPException
     from starlette.requests import Request
 
-    from labref_web.page_files import PageFiles
-
-    page = PageFiles()
+    page = _page()
     scope = {"type": "http", "method": "GET", "headers": [], "path_params": {"file": text}}
     status, body = 404, b""
     with contextlib.suppress(HTTPException):

@@ -144,7 +144,7 @@ def harmless(wb: Any, count: int, seed: int, caplog: Any) -> dict[int, int]:
     with caplog.at_level(logging.ERROR), wb.Served() as served:
         served.gates(5)
         statuses = bombard(served, count, seed)
-        assert Client(served.url).is_good("clock729") is True
+        assert Client(served.url, timeout_s=20).is_good("clock729") is True
         assert len(served.service._connections) < 20
     assert not [r for r in caplog.records if r.name == "labref.web"]
     return statuses

@@ -217,7 +217,7 @@ class Served:
         values = {name: np.zeros(count) for name in CHANNELS}
         self.bench.run({**values, **{k: np.full(count, v) for k, v in offsets.items()}})
 
-    def raw(self, data: bytes, timeout_s: float = 2.0, small: bool = False) -> socket.socket:
+    def raw(self, data: bytes, timeout_s: float = 20.0, small: bool = False) -> socket.socket:
         """A connection on which ``data`` was sent; ``small``: with a small receive buffer."""
         peer = socket.socket()
         if small:
@@ -233,5 +233,7 @@ class Served:
         peer = self.raw(request, **more)
         found = b""
         while b"event: state" not in found:
-            found += peer.recv(1024)
+            part = peer.recv(1024)
+            assert part, found
+            found += part
         return peer
