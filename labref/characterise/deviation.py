@@ -78,7 +78,8 @@ def _masks(bench: Bench, name: str, part: Part, found: Deviation) -> list[Line]:
         verdict = judge(found, mask)
         margins = verdict.margin[np.isfinite(verdict.margin)]
         least = f"least limit / deviation {margins.min():.2f}" if len(margins) else "not judged"
-        lines.append(Line(f"{found.statistic} against {mask.name}", word(verdict.overall), least))
+        what = f"{found.statistic} against {mask.name}"
+        lines.append(Line(what, word(verdict.overall), least, f"source: {mask.source}"))
     return lines
 
 

@@ -27,9 +27,10 @@ _HOW: dict[str, Carry] = {
 def run(bench: Bench, out: Path) -> Iterator[tuple[Outcome, bool]]:
     """Yield each part's outcome, and whether it was there already from an earlier run.
 
-    ``out`` holds ``parts/NAME.json`` (written whole, then renamed) and ``offers/NAME.json``. A
-    part whose readings, lab and table are as they were is not carried out again.
+    ``out`` holds ``plan.json``, ``parts/NAME.json`` and ``offers/NAME.json``, each written whole,
+    then renamed. A part whose readings, lab and table are as they were is not done again.
     """
+    _write(out / "plan.json", {"title": bench.plan.title, "parts": list(bench.plan.parts)})
     for name, part in bench.plan.parts.items():
         path = out / "parts" / f"{name}.json"
         try:

@@ -54,6 +54,14 @@ def log_scale(values: list[float], label: str) -> Scale:
     return Scale(low, high, label, is_log=True)
 
 
+def tau_scale(values: list[float], label: str) -> Scale:
+    """Return a logarithmic axis with a little room around positive values."""
+    usable = [value for value in values if value > 0.0 and math.isfinite(value)]
+    if not usable:
+        return Scale(0.1, 10.0, label, is_log=True)
+    return Scale(min(usable) / 1.6, max(usable) * 1.6, label, is_log=True)
+
+
 def linear_scale(low: float, high: float, label: str, margin: float = 0.06) -> Scale:
     """Return a linear axis with room on both sides."""
     width = high - low or abs(high) or 1.0

@@ -29,9 +29,25 @@ def is_characterisation(path: Path) -> bool:
     return (path / "parts").is_dir()
 
 
+def title_of(folder: Path) -> str:
+    """Return the plan's title, or the folder's name. Raises InputError."""
+    return str(_plan(folder)["title"] or folder.name)
+
+
+def _plan(folder: Path) -> dict[str, Any]:
+    path = folder / "plan.json"
+    try:
+        found: dict[str, Any] = json.loads(path.read_text("utf-8"))
+        return {"title": found["title"], "parts": list(found["parts"])}
+    except (OSError, ValueError, KeyError, TypeError) as wrong:
+        raise InputError(f"{path}: is no result of labref characterise: {wrong!r}") from None
+
+
 def sections(folder: Path) -> list[Section]:
-    """Return a summary and a section for each part, by name. Raises InputError."""
-    outcomes = [_read(path) for path in sorted((folder / "parts").glob("*.json"))]
+    """Return a summary and a section for each part, in the plan's order. Raises InputError."""
+    names = _plan(folder)["parts"]
+    files = [folder / "parts" / f"{name}.json" for name in names]
+    outcomes = [_read(path) for path in files if path.exists()]
     if not outcomes:
         raise InputError(f"{folder}: holds no finished part; run labref characterise first")
     rows = tuple(
@@ -86,7 +102,8 @@ def _deviation(outcome: Outcome) -> list[Block]:
     points = outcome.values.get("at_most", [])
     if points:
         mask = from_points("plan", found.statistic, [(t, v) for t, v in points], unit=found.unit)
-        tau = found.effective_tau_s
+        ends = found.effective_tau_s
+        tau = np.geomspace(ends[0], ends[-1], 400) if len(found) else ends
         limits = [figures.Limit("limit of the plan", tau, mask.limit(tau))]
     svg = figures.deviations(outcome.part, [found], limits)
     caption = f"{found.title}; bars: {found.confidence:.1%} bounds. {outcome.notes[0]}."

@@ -12,7 +12,7 @@ from labref.model.deviation import Deviation, FloatArray
 from labref.model.readings import Floats, Ints
 from labref.model.tolerance import States
 from labref.model.verdict import State
-from labref.report.axes import Plot, Scale, linear_scale, log_scale
+from labref.report.axes import Plot, Scale, linear_scale, log_scale, tau_scale
 from labref.report.svg import BLUE, GREEN, GREY, INK, ORANGE, PALE, RED, Drawing
 from labref.stability.linewidth import BETA_SLOPE
 from labref.stability.spectrum import Spectrum
@@ -167,7 +167,7 @@ def deviations(name: str, results: Sequence[Deviation], limits: Sequence[Limit] 
     values += [v for limit in limits for v in limit.limit.tolist()]
     time_like = bool(results) and results[0].unit == "s"
     label = "time deviation (s)" if time_like else "fractional frequency deviation"
-    x, y = log_scale(taus, "averaging time τ (s)"), log_scale(values, label)
+    x, y = tau_scale(taus, "averaging time τ (s)"), log_scale(values, label)
     shown = "; ".join(_said(result) for result in results)
     alt = f"{label} of {name} against averaging time: {shown}"
     drawing = Drawing(_WIDTH, _HEIGHT + 40, f"deviations of {name}", alt)
@@ -218,7 +218,7 @@ def spectrum(name: str, found: Spectrum, *, beta: bool) -> str:
     shown = density.tolist()
     line = (BETA_SLOPE * f).tolist() if beta else []
     label = "S_ν (Hz²/Hz)" if beta else "S_y (1/Hz)"
-    x = log_scale(f.tolist(), "Fourier frequency (Hz)")
+    x = tau_scale(f.tolist(), "Fourier frequency (Hz)")
     y = log_scale([*shown, *line], label)
     alt = (
         f"power spectral density {label} of {name} from {f[0]:.1e} to {f[-1]:.1e} Hz, "

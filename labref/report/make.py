@@ -70,7 +70,9 @@ def make(
                 own = [replace(part, title=f"{record.name}: {part.title}") for part in own]
             sections += own
         titles = [record.lab.title for record in records if record.lab and record.lab.title]
-        titles += [record.name for record in records] + [f"plan {path.name}" for path in plans]
+        titles += [record.name for record in records] + [
+            characterisation.title_of(path) for path in plans
+        ]
         spans = "; ".join(
             f"{record.name}: {iso(record.start_ns, 0)} to {iso(record.stop_ns, 0)} "
             f"({duration((record.stop_ns - record.start_ns) / 1e9)})"
