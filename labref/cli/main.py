@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("labref.cli.check", "Check a lab file: all its errors, or what it means."),
     "commission": ("labref.cli.commission", "Bring up one laser step by step, with evidence."),
     "demo": ("labref.cli.demo", "Watch a simulated ion-trap laboratory with three faults."),
+    "discover": ("labref.cli.discover", "Who answers at a named address, in which dialect."),
     "export": ("labref.cli.export", "Write a channel of a trace as csv, parquet or HDF5."),
     "handover": ("labref.cli.handover", "What the next person must know, root cause first."),
     "hands-on": ("labref.cli.hands_on", "Work on a laser: unknown, shelved, not moved meanwhile."),
