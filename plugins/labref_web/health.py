@@ -1,9 +1,10 @@
 """Instruments and references with their health, from faults that stand and the last readings.
 
 An instrument is bad while a fault of it stands, good while every channel that it feeds has a fresh
-usable reading, else unknown. A reference is good while the level witnesses that it needs are
-fresh and within their limits; one that nothing watches is unknown, and rests on its stated
-uncertainty (M3).
+usable reading, else unknown. What a check of a transition says with the cause "reference NAME"
+stands for that reference. Else it is good while the level witnesses that it needs are fresh and
+within their limits, or while ``[reference_health]`` watches it and nothing is said against it; one
+that nothing watches is unknown, and rests on its stated uncertainty (M3).
 """
 
 from __future__ import annotations
@@ -15,11 +16,12 @@ from labref.config.lab import Lab, Witness
 from labref.model.channel import Channel
 from labref.model.flags import UNUSABLE, Flag
 from labref.model.reference import Reference
+from labref.model.verdict import State
 from labref.session.enquiries import Enquiries
 from labref_web import structs
 from labref_web.ears import Last
 from labref_web.struct_base import StateWord
-from labref_web.words import at
+from labref_web.words import at, word
 
 SPARE_NS = 1_000_000_000
 Said = tuple[StateWord, str]
@@ -36,6 +38,8 @@ class Health:
             self._feeds[instrument].append(self._lab.channels[channel])
         self._since: dict[str, tuple[StateWord, int]] = {}
         self._needs = _reference_needs(self._lab)
+        watches = self._lab.tables.get("reference_health", {}).values()
+        self._watched = frozenset(watch.reference for watch in watches)
 
     def instruments(self, now_ns: int) -> list[structs.Instrument]:
         """Every instrument of the lab file, by its order."""
@@ -88,7 +92,14 @@ class Health:
         return now_ns - last.stop_ns <= allowed_ns
 
     def _of_reference(self, reference: Reference, now_ns: int) -> Said:
+        said_against, is_current = self._against(f"reference {reference.name}")
+        if said_against is not None:
+            return said_against
         needs = self._needs.get(reference.name, ())
+        if not needs and reference.name in self._watched:
+            if is_current:
+                return "good", "watched, and nothing is said against it"
+            return "unknown", "watched, but no transition that rests on it has a fresh gate"
         if not needs:
             checked = reference.checked
             when = f"not independently checked since {checked}" if checked else "never checked"
@@ -99,6 +110,21 @@ class Health:
             if texts:
                 return ("bad" if state == "bad" else "unknown"), "; ".join(texts)
         return "good", "; ".join(text for _, text in said)
+
+    def _against(self, cause: str) -> tuple[Said | None, bool]:
+        """What checks say of a cause at the last gates, and whether any gate is fresh."""
+        status, is_current = self._enquiries.status, False
+        for name, standing in status.standings.items():
+            result = self._enquiries.newest(name)
+            if result is None or status.verdict(name) is not standing.verdict:
+                continue
+            is_current = True
+            for judgement in result.judgements:
+                state = judgement.states[-1]
+                reason = judgement.texts[int(judgement.reasons[-1])]
+                if state != State.GOOD and reason.cause == cause:
+                    return (word(state), reason.text), True
+        return None, is_current
 
     def _of_witness(self, witness: Witness, now_ns: int) -> Said:
         last = self._readings.get(witness.channel)

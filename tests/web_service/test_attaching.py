@@ -99,3 +99,61 @@ def test_acknowledging_needs_a_transition_and_a_name(make_web: Callable[..., Any
         session.acknowledge("nobody", "link down", "Ada")
     with pytest.raises(InputError, match="name of the person"):
         session.acknowledge("clock729", "link down", " ")
+
+
+LAMP = """
+[channels.lamp]
+nominal = 0
+unit = "1"
+kind = "lock lamp"
+pushed = true
+
+[witnesses.lamp_on]
+kind = "level"
+channel = "lamp"
+limits = [-0.5, 0.5]
+max_age_s = 5
+"""
+WATCHED = """
+[reference_health.maser]
+reference = "maser"
+lock = { channel = "lamp", limits = [-0.5, 0.5] }
+recovery_s = 3
+holdover_y0 = 1e-12
+holdover_drift_per_day = 1e-12
+longest_holdover_s = 1
+"""
+NEEDS = ("[references.maser]\n", '[references.maser]\nneeds = ["lamp_on"]\n')
+
+
+def reference(web: Any, lamp: float | None) -> tuple[str, str]:
+    """State and text of the maser after three gates with the lamp at ``lamp``."""
+    for _ in range(3):
+        if lamp is not None:
+            web.bench.gates("lamp", [lamp], at_ns=web.bench.clock.now_ns())
+        web.gates(1)
+    (one,) = web.ask("/api/v1/state").value["references"]
+    return one["state"], one["text"]
+
+
+def test_a_reference_is_as_its_level_witness_says(make_web: Callable[..., Any]) -> None:
+    web = make_web(more=LAMP, changes=(NEEDS,))
+    assert reference(web, None) == ("unknown", "lamp_on: no fresh reading of lamp")
+    assert reference(web, 0.0) == ("good", "lamp_on is within its limits")
+    assert reference(web, 1.0)[0] == "bad"
+    web.bench.clock.advance_ns(60 * 10**9)
+    web.desk.tick()
+    assert web.ask("/api/v1/state").value["references"][0]["state"] == "unknown"
+
+
+def test_a_reference_is_as_the_checks_that_watch_it_say(make_web: Callable[..., Any]) -> None:
+    web = make_web(more=LAMP + WATCHED, plugins=("reference_health",))
+    assert reference(web, None)[0] == "unknown"
+    for _ in range(4):
+        said = reference(web, 0.0)
+    assert said == ("good", "watched, and nothing is said against it")
+    state, text = reference(web, 1.0)
+    assert (state, "maser" in text) == ("unknown", True)
+    web.bench.clock.advance_ns(60 * 10**9)
+    web.desk.tick()
+    assert web.ask("/api/v1/state").value["references"][0]["state"] == "unknown"

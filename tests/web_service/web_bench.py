@@ -96,8 +96,9 @@ class Web:
         more: str = PUSHED,
         runner: Any = None,
         changes: tuple[tuple[str, str], ...] = (),
+        plugins: tuple[str, ...] = (),
     ) -> None:
-        names = ("tolerance", "evidence", "web")
+        names = ("tolerance", "evidence", "web", *plugins)
         self.bench = MemoryBench(comb_lab(*changes) + more, plugins=names, out=out)
         self.ears = Ears()
         self.bench.plugins.manager.register(self.ears, "service web")
