@@ -23,6 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "labref.cli.characterise",
         "Carry out a plan of measurements; pass or fail, line by line.",
     ),
+    "bundle": ("labref.cli.bundle", "Pack records so that a stranger derives every number."),
     "check": ("labref.cli.check", "Check a lab file: all its errors, or what it means."),
     "commission": ("labref.cli.commission", "Bring up one laser step by step, with evidence."),
     "demo": ("labref.cli.demo", "Watch a simulated ion-trap laboratory with three faults."),
