@@ -43,7 +43,8 @@ def _head(s: Scenario) -> str:
     for name in names:
         text += f'[instruments.{name}]\naddress = "memory-{name}"\ndialect = "by hand"\n'
     text += _channel("f_rep", s.f_rep_hz, "repetition rate", counted + _number(s, "f_rep"))
-    text += _channel("f_ceo", s.f_ceo_hz, "offset", counted + _number(s, "f_ceo"))
+    offset_hz = s.f_ceo_hz
+    text += _channel("f_ceo", offset_hz, "offset", counted + _number(s, "f_ceo"))
     for name in ("ref_lamp", "door", "seed", "beam_blocked"):
         text += _channel(name, 0, "level", unit="V")
     text += _channel("second_clock", 10**7, "clock", 'reference = "second"', "sigma = 1e-4")

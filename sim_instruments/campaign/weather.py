@@ -37,7 +37,7 @@ class LaserHour:
 
 @dataclass
 class Hour:
-    """One hour from gate ``first``. ``y``: the reference; ``rest``: f_ceo's unseen move, Hz."""
+    """One hour from gate ``first``. ``y``: the reference; ``rest``: unseen move of f_ceo, Hz."""
 
     first: int
     y: Floats
