@@ -115,8 +115,15 @@ def vars_of(shipped: Scenario) -> dict[str, object]:
 class Run:
     """One reader against one simulated instrument, with at most one fault."""
 
-    def __init__(self, case: str, fault: Fault | None = None, seed: int = 1) -> None:
+    def __init__(
+        self,
+        case: str,
+        fault: Fault | None = None,
+        seed: int = 1,
+        more: dict[str, object] | None = None,
+    ) -> None:
         name, dialect, gate_s, inputs, options = CASES[case]
+        options = {**options, **(more or {})}
         self.clock = VirtualClock(START_NS)
         self.lab = Lab(scenario(fault), START_NS, 60.0, seed)
         gate_ns = round(Fraction(gate_s) * NS_PER_S)
@@ -131,9 +138,22 @@ class Run:
         self.reader = InlineReader(instrument, wire, self.clock, backoff=backoff)
         self.blocks: dict[str, list[Readings]] = {key: [] for key in inputs}
         self.faults: list[InstrumentFault] = []
+        self._panel: list[tuple[float, list[str]]] = []
+        if fault is not None and fault.kind == "front_panel":
+            self._panel = [(fault.start_s, fault.options["send"]),
+                           (fault.stop_s, fault.options["restore"])]  # fmt: skip
+        self._name = name
+
+    def _hands(self) -> None:
+        """Somebody at the front panel, as `sim_instruments.serve` does it."""
+        while self._panel and self._panel[0][0] <= self.clock.monotonic_s():
+            port = self.lab.instruments[self._name].open_port()
+            for line in self._panel.pop(0)[1]:
+                port.feed(line.encode("ascii") + b"\n", self.clock.now_ns())
 
     def until(self, seconds: float) -> None:
         while self.clock.monotonic_s() < seconds:
+            self._hands()
             self.lab.tick(self.clock.now_ns())
             for _ in range(4):  # a question and its answer within one look
                 for block in self.reader.collect():
