@@ -7,14 +7,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 
 from labref.model.times import iso
 from labref.model.tolerance import Tolerance
 from labref_web.board import distance
 from labref_web.openapi import document
-
-jsonschema = pytest.importorskip("jsonschema")
 
 S = 10**9
 CLOCK = "clock729"
