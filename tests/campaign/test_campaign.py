@@ -4,24 +4,27 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from io import StringIO
 from typing import Any
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from rich.console import Console
 
 from labref_campaign.command import command
 from labref_campaign.exam import BAD, GOOD
-from labref_campaign.report import of_seed, passed, poisson_interval, summary
+from labref_campaign.report import of_seed, passed, poisson_interval, show, summary
 from labref_campaign.run import Ran, run_seed
+from sim_instruments.campaign.kinds import KINDS
 from sim_instruments.campaign.scenario import load
 
 SHIPPED = load("ca_ion")
-# Thirty times as many faults, so that half an hour brings as many as a day, nearly all overlapping.
+# Forty times as many faults, so that a quarter of an hour brings as many as half a day, overlapping.
 DENSE = replace(
-    SHIPPED, faults=tuple(replace(row, per_day=30 * row.per_day) for row in SHIPPED.faults)
+    SHIPPED, faults=tuple(replace(row, per_day=40 * row.per_day) for row in SHIPPED.faults)
 )
-SEEDS, DAYS = (1, 2, 3), 0.03
+SEEDS, DAYS = (1, 2, 3), 0.02
 
 
 @pytest.fixture(scope="module")
@@ -35,7 +38,7 @@ def found(runs: list[Ran]) -> dict[str, Any]:
 
 
 def test_there_was_something_to_get_wrong(found: dict[str, Any]) -> None:
-    assert found["faults"] > 100
+    assert found["faults"] > 80
     assert found["faults_overlapping"] > 40
     assert found["fault_kinds"] >= 20
     assert found["verdicts"]["far_out"] > 300
@@ -56,11 +59,11 @@ def test_s1_to_s6_nothing_is_hurt(found: dict[str, Any]) -> None:
 
 
 def test_what_leaves_its_limits_is_told_within_two_gates(found: dict[str, Any]) -> None:
-    for kind in ("excursion", "drift_ramp", "tooth_jump", "unlock", "ceo_flip"):
-        row = found["kinds"][kind]
-        assert row["opportunities"] > 0, kind
+    rows = {kind: found["kinds"][kind] for kind in KINDS if KINDS[kind].moves}
+    assert sum(row["opportunities"] for row in rows.values()) > 15
+    for kind, row in rows.items():
         assert row["detected"] == row["opportunities"], (kind, row)
-        assert row["delay_p95_s"] <= 2.0, (kind, row)
+        assert row["delay_p95_s"] is None or row["delay_p95_s"] <= 2.0, (kind, row)
 
 
 def test_nothing_is_bad_where_nothing_happens(found: dict[str, Any]) -> None:
@@ -93,8 +96,8 @@ def test_blocks_say_what_single_gates_say() -> None:
     sparser = replace(
         SHIPPED, faults=tuple(replace(row, per_day=10 * row.per_day) for row in SHIPPED.faults)
     )
-    blocks = run_seed(sparser, 0.02, 4, acts=False)
-    gates = run_seed(sparser, 0.02, 4, acts=False, every_gate=True)
+    blocks = run_seed(sparser, 0.016, 4, acts=False)
+    gates = run_seed(sparser, 0.016, 4, acts=False, every_gate=True)
     assert blocks.passes < 0.9 * gates.passes
     for name, sheet in blocks.book.sheets.items():
         other = gates.book.sheets[name]
@@ -113,13 +116,18 @@ def test_a_poisson_interval_against_known_values(mean: float, low: int, high: in
 
 
 def test_the_command_line() -> None:
-    result = CliRunner().invoke(command, ["ca_ion", "--days", "0.015", "--seeds", "1", "--json"])
+    result = CliRunner().invoke(command, ["ca_ion", "--days", "0.011", "--seeds", "1", "--json"])
     assert result.exit_code in (0, 1), result.output
     report = json.loads(result.stdout)
-    assert report["virtual_days"] == 0.015
-    assert report["verdicts"]["gates"] == 5 * 1296
-    plain = CliRunner().invoke(command, ["ca_ion", "--days", "0.015", "--seeds", "1"])
-    assert "Harm: all of it must be 0" in plain.stdout
+    assert report["virtual_days"] == 0.011
+    assert report["verdicts"]["gates"] == 5 * 950
+
+
+def test_the_tables(found: dict[str, Any]) -> None:
+    text = StringIO()
+    show(found, Console(file=text, width=250))
+    assert "Harm: all of it must be 0" in text.getvalue()
+    assert "good far out" in text.getvalue()
 
 
 @pytest.mark.parametrize("arguments", [["nothing.toml"], ["--days", "0"], ["--jobs", "0"]])
