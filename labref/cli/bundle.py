@@ -191,7 +191,7 @@ def _crate(
         for name, value in sorted(sums.items())
     ]
     root: dict[str, Any] = {
-        "@id": "./", "@type": "Dataset", "name": title, 
+        "@id": "./", "@type": "Dataset", "name": title,
         "datePublished": iso(RealClock().now_ns(), 0),
         "description": "Raw readings, lab files, derived frequencies and verdicts. "
         "`labref bundle --check` derives every number anew.",

@@ -20,6 +20,7 @@ from labref.trace.reader import Trace
 WEEK_NS = 7 * NS_PER_DAY
 # A reference whose last independent check is older than this is due (common practice, no source).
 CHECK_DAYS = 180
+AHEAD_DAYS = 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,4 +219,9 @@ def _due(lab: Lab, now_ns: int) -> tuple[str, ...]:
             found.append(f"reference {name}: never checked independently")
         elif (now_ns - parse_iso(node.checked)) / NS_PER_DAY > CHECK_DAYS:
             found.append(f"reference {name}: last checked {node.checked}")
+    # The register's own table, where its plugin is installed; values only, no import of it.
+    for name, entry in (lab.tables.get("calibrations") or {}).items():
+        days = (parse_iso(entry.next) - now_ns) / NS_PER_DAY
+        if days <= AHEAD_DAYS:
+            found.append(f"calibration {name} of {entry.of}: next {entry.next}, by {entry.author}")
     return tuple(found)
