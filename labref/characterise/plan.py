@@ -11,7 +11,8 @@
     channel = "clock729"
     at_most = [[1, 5e-12]]        # deviation: (tau in s, limit)
 
-Paths are relative to the plan's folder and may be patterns that match exactly one thing.
+Paths are relative to the plan's folder, or else to the working directory, and may be patterns
+that match exactly one thing.
 """
 
 from __future__ import annotations
@@ -135,15 +136,25 @@ def _problem(plan: Plan, name: str, part: Part) -> str:
 
 
 def found_path(folder: Path, pattern: str) -> Path:
-    """Return the one path that ``pattern`` means under ``folder``. Raises InputError."""
+    """Return the one path that ``pattern`` means: in ``folder``, else in the working directory.
+
+    Raises InputError where it matches nothing or more than one.
+    """
     plain = Path(pattern)
-    if (folder / plain).exists():
-        return folder / plain
-    base, rest = (Path(plain.anchor), plain.relative_to(plain.anchor)) if plain.anchor else (
-        folder, plain
-    )  # fmt: skip
-    matches = sorted(base.glob(str(rest)))
-    if len(matches) == 1:
-        return matches[0]
-    what = "matches nothing" if not matches else f"matches {len(matches)} paths"
-    raise InputError(f"{pattern!r} under {folder} {what}; exactly one is meant")
+    for base in (folder, Path()):
+        if (base / plain).exists():
+            return base / plain
+        root, rest = base, plain
+        if plain.anchor:
+            root, rest = Path(plain.anchor), plain.relative_to(plain.anchor)
+        matches = sorted(root.glob(str(rest)))
+        if len(matches) == 1:
+            return matches[0]
+        if matches:
+            raise InputError(
+                f"{pattern!r} under {root} matches {len(matches)} paths; exactly one is meant"
+            )
+    raise InputError(
+        f"{pattern!r} matches nothing, neither in the plan's folder {folder} nor in the working "
+        "directory"
+    )
