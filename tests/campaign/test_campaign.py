@@ -20,7 +20,7 @@ from sim_instruments.campaign.kinds import KINDS
 from sim_instruments.campaign.scenario import load
 
 SHIPPED = load("ca_ion")
-# Forty times as many faults, so that a quarter of an hour brings as many as half a day, overlapping.
+# Forty times as many faults: a quarter of an hour brings as many as half a day, overlapping.
 DENSE = replace(
     SHIPPED, faults=tuple(replace(row, per_day=40 * row.per_day) for row in SHIPPED.faults)
 )
