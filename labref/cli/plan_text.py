@@ -115,10 +115,14 @@ def statements(answer: Answer) -> Iterator[str]:
     yield (
         "mode number: a coarse value with u up to "
         f"{quantity(mode.wavemeter_u_hz, sign=False)} at the tap, "
-        f"f_rep known to {mode.f_rep_u:.1e}; or two repetition rates "
+        f"f_rep known to {mode.f_rep_u:.1e}{_gate(mode.gate_s)}; or two repetition rates "
         f"{quantity(mode.step_hz, sign=False)} apart, beats known to "
         f"{quantity(mode.beat_u_hz, sign=False)}"
     )
+
+
+def _gate(gate_s: float | None) -> str:
+    return "" if gate_s is None else f" (gates of {gate_s} s)"
 
 
 def _none(answer: Answer) -> str:

@@ -264,7 +264,6 @@ def _mode(lab: Lab, name: str, line: Line, parts: Mapping[str, Part]) -> ModeNum
     transition = lab.transitions[name]
     records = [lab.integers[one] for one in transition.integers if one in lab.integers]
     margins = [record.margin_hz for record in records if record.margin_hz is not None]
-    # A beat against an RF-referenced comb scatters as that comb does.
-    beat_u = parts["rf_comb"].at(line.nu_hz / line.harmonic).sigma_hz(1.0)
+    tap_hz = line.nu_hz / line.harmonic
     margin = min(margins, default=None)
-    return mode_number(line.nu_hz / line.harmonic, float(lab.planning.f_rep_hz), margin, beat_u)
+    return mode_number(tap_hz, float(lab.planning.f_rep_hz), margin, parts["rf_comb"].at(tap_hz))

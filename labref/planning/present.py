@@ -38,6 +38,7 @@ def answer_values(answer: Answer) -> dict[str, Any]:
             "margin_hz": answer.mode.margin_hz,
             "wavemeter_u_hz": answer.mode.wavemeter_u_hz,
             "f_rep_u": answer.mode.f_rep_u,
+            "f_rep_gate_s": answer.mode.gate_s,
             "f_rep_step_hz": answer.mode.step_hz,
             "beat_u_hz": answer.mode.beat_u_hz,
         },

@@ -34,6 +34,7 @@ class ModeNumber:
         margin_hz: half the distance to the next candidate, at the tap.
         wavemeter_u_hz: largest standard uncertainty of a coarse value that decides.
         f_rep_u: largest fractional uncertainty of the counted f_rep.
+        gate_s: shortest gate with which a counter on a disciplined oscillator has that; None: none.
         beat_hz: the beat for which this holds.
         step_hz: change of f_rep that decides without a wavemeter, for a beat known to `beat_u_hz`.
     """
@@ -41,6 +42,7 @@ class ModeNumber:
     margin_hz: float
     wavemeter_u_hz: float
     f_rep_u: float
+    gate_s: float | None
     beat_hz: float
     beat_u_hz: float
     step_hz: float
@@ -57,21 +59,27 @@ def judge(u_hz: float, instruments: dict[str, Entries]) -> Judge:
 
 
 def mode_number(
-    nu_tap_hz: float, f_rep_hz: float, margin_hz: float | None, beat_u_hz: float
+    nu_tap_hz: float, f_rep_hz: float, margin_hz: float | None, time_base: Entries
 ) -> ModeNumber:
     """What resolves n at this repetition rate.
 
     Args:
         margin_hz: of the comb that is there (`Integer.margin_hz`); None: the best that a choice
             of the beat allows with both signs open, f_rep/4 at a beat of f_rep/4.
-        beat_u_hz: uncertainty of a counted beat, for the way by two repetition rates:
-            sigma_n = sqrt(2) sigma_b/|step|, 5 sigma_n < 1/2.
+        time_base: entries of the comb at the tap. Its instability at 1 s is that of a counted beat,
+            for the way by two repetition rates: sigma_n = sqrt(2) sigma_b/|step|, 5 sigma_n < 1/2.
     """
+    beat_u_hz = time_base.sigma_hz(1.0)
     margin = f_rep_hz / 4.0 if margin_hz is None else margin_hz
+    u_hz = margin / K_MODE
+    good = (
+        g for g in GATES_S if math.hypot(time_base.accuracy_hz(), time_base.sigma_hz(g)) <= u_hz
+    )
     return ModeNumber(
         margin,
-        margin / K_MODE,
-        margin / K_MODE / nu_tap_hz,
+        u_hz,
+        u_hz / nu_tap_hz,
+        next(good, None),
         f_rep_hz / 4.0,
         beat_u_hz,
         2.0 * K_MODE * math.sqrt(2.0) * beat_u_hz,

@@ -110,3 +110,33 @@ def test_what_if_lists_the_flips() -> None:
     ]
     assert {f["factor"]: f["after"] for f in accuracy} == {10.0: "telecom_comb"}
     assert "answers flip" in run(lab, "--what-if").output
+
+
+def test_the_readme_block_is_a_lab(tmp_path: Path) -> None:
+    readme = (ROOT / "README.md").read_text("utf-8")
+    part = readme[readme.index("**Choose a reference**") :]
+    block = part[part.index("```toml") + 7 :].split("```")[0]
+    text = CA.read_text()
+    head, tail = text.split("[transitions.clock729.uses.gate]", 1)
+    rest = tail[tail.index("[transitions.clock729.shifts") :]
+    path = tmp_path / "lab.toml"
+    path.write_text(f"{head}{rest}\n{block}")
+    clock = json.loads(run(str(path), "--json").output)["transitions"]["clock729"]
+    assert clock["requirement"]["uses"][0]["use"] == "gate"
+    assert clock["held_by"] == "cavity_rf_comb"
+    assert clock["offers"][3]["name"] == "fluorescence_steered"
+    assert next(o for o in clock["offers"] if o["name"] == "rf_comb")["effort"] == 8.0
+
+
+def test_offers_beside_the_lab_file_are_found(tmp_path: Path) -> None:
+    (tmp_path / "mine.toml").write_text(
+        'labref_offer = 1\nname = "rf_comb"\npart = "anchor"\ncoherent = false\n'
+        "[accuracy]\nu = 1e-9\n[drift]\nper_s = 0\n[sigma_y]\ntau_s = [1e-6, 1e7]\n"
+        "value = [1e-9, 1e-9]\n[s_nu]\nf_hz = [1e-7, 1e9]\nvalue = [1, 1]\n"
+    )
+    path = tmp_path / "lab.toml"
+    lattice = (ROOT / "examples" / "labs" / "gnss_comb.toml").read_text()
+    path.write_text(f'{lattice}offers = ["mine.toml"]\n')
+    found = json.loads(run(str(path), "--json").output)["transitions"]["lattice813"]
+    # The lab's own comb is a thousand times worse: it stands in the place of the package's.
+    assert found["recommended"] == "molecular_comb"

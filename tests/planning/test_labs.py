@@ -15,6 +15,7 @@ from labref.model.verdict import State
 from labref.planning.answer import Answer, line_of, plan, requirement, weigh
 from labref.planning.budget import Balance, Scale
 from labref.planning.offers import builtin_offers, part_from
+from labref.planning.parts import builtin_parts
 from labref.planning.requirement import Requirement
 from labref.planning.resolve import mode_number
 
@@ -167,7 +168,8 @@ def test_m17_the_wavemeter_that_planning_asks_for_resolves_the_mode_number(share
     from labref.model.errors import AmbiguousError
 
     f_rep = 250_000_000
-    need = mode_number(4.11e14, f_rep, None, 1e3)
+    light = builtin_parts()["rf_comb"].at(4.11e14)
+    need = mode_number(4.11e14, f_rep, None, light)
     assert need.wavemeter_u_hz == pytest.approx(12.5e6)
     lines = Lines(Fraction(f_rep), Fraction(20_000_000), Fraction(int(need.beat_hz)))
     true = 1_644_000 * f_rep + 20_000_000 + int(need.beat_hz)
@@ -178,7 +180,9 @@ def test_m17_the_wavemeter_that_planning_asks_for_resolves_the_mode_number(share
     else:
         with pytest.raises(AmbiguousError):
             from_coarse(worst, lines)
-    assert math.sqrt(2) * 1e3 / need.step_hz * 5 == pytest.approx(0.5)
+    assert math.sqrt(2) * light.sigma_hz(1.0) / need.step_hz * 5 == pytest.approx(0.5)
+    assert need.f_rep_u * 4.11e14 == pytest.approx(need.wavemeter_u_hz)
+    assert need.gate_s == 0.01
 
 
 def test_recalibration_is_what_the_drift_leaves() -> None:

@@ -102,7 +102,7 @@ def test_a_lock_in_the_time_domain_agrees_with_its_spectrum(tau: float) -> None:
     assert 0.5 < locked.sigma_hz(tau) / exact < 2.0
 
 
-@pytest.mark.parametrize(("alpha", "power"), [(0, 0.0), (-1, -1.0)])
+@pytest.mark.parametrize(("alpha", "power"), [(0, 0.0), (-1, -1.0), (-2, -2.0)])
 def test_instability_below_the_first_tau_by_ieee_1139(alpha: int, power: float) -> None:
     f = np.geomspace(1e-9, 1e9, 2000)
     found = Entries(NU, 0.0, 0.0, None, Curve(f, 25.0 * f**power))
