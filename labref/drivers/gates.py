@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
 
+from labref.model.readings import Ints
 from labref.model.times import NS_PER_S, Clock
 
 # Below this a difference of the two host clocks is the time between two calls, not a step.
@@ -89,6 +89,36 @@ class Fit:
     span_ns: float = 0.0
 
 
+class _Points:
+    """The last (index, arrival in ns) pairs as one int64 array: no conversion at every fit."""
+
+    def __init__(self) -> None:
+        self._rows = np.zeros((4 * _WINDOW, 2), np.int64)
+        self._end = 0
+        self.last_index = 0
+
+    def __len__(self) -> int:
+        return min(self._end, _WINDOW)
+
+    @property
+    def array(self) -> Ints:
+        """The pairs, oldest first, int64 (n, 2), n at most the window."""
+        return self._rows[max(0, self._end - _WINDOW) : self._end]
+
+    def append(self, index: int, arrival_ns: int) -> None:
+        """Add a pair; the oldest is forgotten."""
+        if self._end == len(self._rows):
+            self._rows[:_WINDOW] = self._rows[-_WINDOW:]
+            self._end = _WINDOW
+        self._rows[self._end] = index, arrival_ns
+        self._end += 1
+        self.last_index = index
+
+    def clear(self) -> None:
+        """Forget all."""
+        self._end = 0
+
+
 class GateClock:
     """Stamps consecutive gates of ``gate_ns`` from their arrivals.
 
@@ -103,7 +133,7 @@ class GateClock:
         self.gate_ns = gate_ns
         self._earliest_ns = max(gate_ns * 3 // 10, 5_000_000) + spread_ns
         self.index = -1
-        self._points: deque[tuple[int, int]] = deque(maxlen=_WINDOW)
+        self._points = _Points()
         self._earliest: tuple[int, int] | None = None
         self._fitted_ns = 0
         self._lattice_ns = 0
@@ -162,7 +192,7 @@ class GateClock:
             self._early += 1
         self._note(arrival_ns)
         on_lattice = self._lattice_ns + self.index * self.gate_ns
-        departure = round(self.fit.end_ns + (self.index - self._points[-1][0]) * self.gate_ns)
+        departure = round(self.fit.end_ns + (self.index - self._points.last_index) * self.gate_ns)
         departure -= on_lattice
         if abs(departure) > max(self._tolerance_ns, 2 * self.fit.u_ns):
             shift_ns = max(-self.gate_ns // 2, min(self.gate_ns // 2, departure))
@@ -180,18 +210,18 @@ class GateClock:
             self._earliest = (self.index, arrival_ns)
         if len(self._points) >= _FEW and arrival_ns - self._fitted_ns < _PERIOD_NS:
             return
-        self._points.append(self._earliest)
+        self._points.append(*self._earliest)
         self._earliest, self._fitted_ns = None, arrival_ns
         self.fit = self._fitted()
 
     def _fitted(self) -> Fit:
         """Least squares in (index, lateness against nominal gates), small numbers only."""
-        points = np.array(self._points, np.int64)
+        points = self._points.array
         x = (points[:, 0] - points[-1, 0]).astype(np.float64)
         lateness = points[:, 1] - self._origin_ns - (points[:, 0] - points[-1, 0]) * self.gate_ns
         y = lateness.astype(np.float64)
         n = len(x)
-        mean_x, mean_y = float(x.mean()), float(y.mean())
+        mean_x, mean_y = float(x.sum()) / n, float(y.sum()) / n
         x -= mean_x
         y -= mean_y
         sxx = float(x @ x)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cached_property
+
 from labref.drivers.asking import Asker
 from labref.drivers.base import InstrumentSetup, Setting
 from labref.drivers.dialect import Dialect, fill, resolve_options
@@ -40,7 +42,7 @@ class BaseProgram:
         self.watch = Watch(dialect, self.values)
         self._identity: bytes | None = None
 
-    @property
+    @cached_property
     def gate_s(self) -> float:
         """Seconds of a gate, for waiting only."""
         return self.setup.period_ns / NS_PER_S

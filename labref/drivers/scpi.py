@@ -126,8 +126,11 @@ def read_block(limit: int = 1 << 20, terminator: bytes = b"\n") -> Exchange[byte
     size_text = yield ReadBytes(width)
     if not size_text.isdigit() or int(size_text) > limit:
         raise ReplyError(f"a block of {size_text!r} bytes is refused; the limit is {limit}")
-    data = (yield ReadBytes(int(size_text))) if int(size_text) else b""
-    rest = yield ReadLine(terminator)
+    size = int(size_text)
+    whole = yield ReadBytes(size + len(terminator))
+    data, rest = whole[:size], whole[size:]
+    if rest != terminator:  # other line ends, blanks before them, or nonsense
+        rest += yield ReadLine(terminator)
     if rest.strip():
         raise ReplyError(f"{rest[:40]!r} follows a block of {len(data)} bytes")
     return data
