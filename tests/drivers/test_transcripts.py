@@ -64,3 +64,30 @@ def test_one_wrong_digit_fails() -> None:
 def test_a_head_that_is_none_is_refused() -> None:
     with pytest.raises(InputError, match="transcript head"):
         parse_case("> *IDN?\\n\n")
+
+
+# Recorded from simulated instruments while a fault of the instrument stood.
+FAULTS = {
+    "scpi-counter-timebase": 0,
+    "scpi-counter-single-nan": 0,
+    "scpi-counter-gapless-timebase": 0,
+    "scpi-counter-gapless-ascii-overflow": 0,
+    "scpi-synthesizer-reference-lost": 0,
+    "scpi-wavemeter-dark": 0,
+    "ascii-wavemeter-dark": 0,
+    "ascii-wavemeter-frozen": 1,  # the first of the equal readings
+}
+
+
+@pytest.mark.parametrize(("stem", "usable"), FAULTS.items())
+def test_nothing_is_usable_while_the_instrument_says_that_it_is_ill(stem: str, usable: int) -> None:
+    text = (FOLDER / f"{stem}.txt").read_text("ascii")
+    _, outcome, _ = replay(text)
+    for name, offsets in outcome.offsets().items():
+        assert len(offsets) >= 3
+        assert sum(offset is not None for offset in offsets) == usable, name
+
+
+def test_a_receiver_without_a_fix_says_so() -> None:
+    _, outcome, _ = replay((FOLDER / "nmea-receiver-no-fix.txt").read_text("ascii"))
+    assert outcome.offsets() == dict.fromkeys(("quality", "valid", "satellites"), [0.0] * 3)
