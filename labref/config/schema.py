@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import field
 
+from labref.config.correction import CorrectionTable
 from labref.config.fields import (
     ChannelName,
     Delay,
@@ -161,6 +162,7 @@ class WitnessTable(Table, frozen=True, kw_only=True):
     believed ("unknown": signal to noise, a tracking oscillator's lock); what a channel or a
     reference needs is unknown unless this says "bad". ``calibrated_by`` names what its own scale
     rests on: a reference, comb, laser, channel, or any other text for a standard outside this file.
+    ``correction``: what is subtracted from the channel's value before it is compared.
     """
 
     channel: ChannelName | None = None
@@ -172,6 +174,7 @@ class WitnessTable(Table, frozen=True, kw_only=True):
     limits: tuple[Number, Number] | None = None
     max_age_s: Duration = 5
     calibrated_by: str | None = None
+    correction: CorrectionTable | None = None
     outside: Literal["bad", "unknown"] | None = None
 
 

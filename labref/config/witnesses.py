@@ -5,6 +5,7 @@ from __future__ import annotations
 from difflib import get_close_matches
 from fractions import Fraction
 
+from labref.config.correction import CorrectionTable, corrected_display, with_correction
 from labref.config.draft import Draft, NotBuilt
 from labref.config.equations import Equations
 from labref.config.locate import Path
@@ -104,6 +105,7 @@ def _frequency(draft: Draft, equations: Equations, name: str, table: WitnessTabl
     route = build_route(draft, equations, table.path, f"{node}.path", (*path, "path"))
     equation = route.backward(plane, f"{table.laser} by {name}")
     u_hz = budget(equation, draft.channels, draft.references).constant_hz
+    u_hz = with_correction(u_hz, table.correction)
     within = float(table.within)
     if u_hz > within:
         draft.complaints.warning(
@@ -144,7 +146,17 @@ def _by_channel(draft: Draft, table: WitnessTable, node: str, path: Path) -> Equ
             "channel of this file, or in words a standard outside it) (M2)",
         )
     draft.rest(node, *_standards(draft, table.calibrated_by, (*path, "calibrated_by")))
-    return tap(channel)
+    correction = table.correction
+    if correction is not None:
+        _check_correction(draft, correction, node, (*path, "correction"))
+    return corrected_display(tap(channel), correction)
+
+
+def _check_correction(draft: Draft, table: CorrectionTable, node: str, path: Path) -> None:
+    if bool(table.hz_per_degree) != (table.temperature is not None):
+        raise draft.fail(path, "hz_per_degree and temperature (a channel) belong together")
+    if table.temperature is not None:
+        draft.rest(node, f"channels.{table.temperature}")
 
 
 def _by_path(draft: Draft, table: WitnessTable, node: str, path: Path) -> Equation:
