@@ -182,7 +182,9 @@ class TransitionTable(Table, frozen=True, kw_only=True):
     """``[transitions.NAME]``: a laser's target at a plane, its tolerance, its witnesses.
 
     ``tolerance_hz`` is a number (both sides alike) or ``[lower, upper]``, limits of the detuning
-    laser minus target; ``forbidden_hz`` are intervals inside it where the light must not be.
+    laser minus target (or ``tolerance_linewidths`` in natural linewidths of the line, or
+    ``tolerance_fraction`` of its frequency); ``forbidden_hz`` are intervals inside it, in Hz, where
+    the light must not be.
     The target is ``target_hz`` with ``target_u_hz`` (``line`` then only says what it is), or a
     ``line`` of the catalogue; to it are added ``zeeman`` (of a catalogue's line), ``shifts`` and
     ``intended_offset_hz`` (M6).
@@ -191,7 +193,10 @@ class TransitionTable(Table, frozen=True, kw_only=True):
     """
 
     laser: Annotated[LaserName, needed("which of [lasers] drives it")]
-    tolerance_hz: Annotated[Limits, needed("how far the light may be from the target, in Hz")]
+    tolerance_hz: Limits | None = None
+    tolerance_linewidths: Limits | None = None
+    tolerance_fraction: Limits | None = None
+    linewidth_hz: Positive | None = None
     path: list[Step] = field(default_factory=list)
     target_hz: Positive | None = None
     target_u_hz: NotNegative | None = None

@@ -10,6 +10,7 @@ from labref.config.draft import Draft, NotBuilt
 from labref.config.equations import Equations
 from labref.config.gates import Gates, base_gates
 from labref.config.judgeable import check_target, check_tolerance
+from labref.config.limits import limits_hz
 from labref.config.locate import Path
 from labref.config.nouns import LabTransition, Witness
 from labref.config.paths import build_route
@@ -20,6 +21,7 @@ from labref.frequency.equation import Equation
 from labref.frequency.reference import corrected, nodes_of
 from labref.frequency.transitions import Catalogue
 from labref.frequency.uncertainty import Budget, Extra, Noise, budget
+from labref.model.exact import exact_text
 from labref.model.target import Target
 from labref.model.times import seconds_to_ns
 from labref.model.tolerance import Tolerance
@@ -105,15 +107,16 @@ class _Builder:
         return target, tolerance
 
     def _tolerance(self) -> Tolerance:
-        limits = self.table.tolerance_hz
-        low, high = limits if isinstance(limits, tuple) else (-limits, limits)
+        low, high = limits_hz(self.draft, self.rows, self.table, self.path)
         for index, (start, stop) in enumerate(self.table.forbidden_hz):
             where = (*self.path, "forbidden_hz", index)
             if not start < stop:
                 raise self.draft.fail(where, f"[{start}, {stop}]: the lower end is smaller")
             if stop <= low or start >= high:
                 raise self.draft.fail(
-                    where, f"[{start}, {stop}] lies outside the tolerance [{low}, {high}]"
+                    where,
+                    f"[{start}, {stop}] lies outside the tolerance "
+                    f"[{exact_text(low)}, {exact_text(high)}]",
                 )
         forbidden = tuple((float(a), float(b)) for a, b in self.table.forbidden_hz)
         return Tolerance(float(low), float(high), forbidden, float(self.table.k))

@@ -23,6 +23,8 @@ OPTIONAL = {
     ("title",),
     ("alarms", "on_delay_s"),
     ("alarms", "off_delay_s"),
+    ("alarms", "deadband"),
+    ("alarms", "priority"),
     ("references", "kind"),
     ("references", "checked"),
     ("references", "height_m"),
