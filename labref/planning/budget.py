@@ -1,8 +1,9 @@
 """Need against offer: a margin at each time scale, and what limits it.
 
-At every scale the light may be off by U = k sqrt(u^2 + sigma(tau)^2), and by what it drifts until
-somebody calibrates again; the margin is the room to the nearest limit over that. A margin of one
-or more suffices; NaN is unknown, and nothing unknown suffices.
+At every scale from a shot to the next calibration the light may be off by
+U = k sqrt(u^2 + sigma(tau)^2), and by what it drifts within tau; the margin is the room to the
+nearest limit over that. A margin of one or more suffices; NaN is unknown, and nothing unknown
+suffices.
 """
 
 from __future__ import annotations
@@ -78,10 +79,18 @@ def balance(
         scales.append(Scale(need.shot_s, "coherence", 0.0, linewidth))
     scales += [
         mean_scale(need, light, need.shot_s, 0.0, "a shot"),
+        *(mean_scale(need, light, tau, tau, f"over {tau:.0e} s") for tau in decades(need)),
         mean_scale(need, light, need.recalibrate_s, need.recalibrate_s, "between calibrations"),
     ]
     ordered = tuple(sorted(scales, key=lambda scale: scale.time_s))
     return Balance(need.use, ordered, recalibration_s(need, light), reason)
+
+
+def decades(need: Requirement) -> list[float]:
+    """Powers of ten strictly between a shot and the next calibration, s."""
+    first = math.floor(math.log10(need.shot_s)) + 1
+    last = math.ceil(math.log10(need.recalibrate_s))
+    return [10.0**n for n in range(first, last) if 10.0**n > need.shot_s]
 
 
 def mean_scale(need: Requirement, light: Entries, tau_s: float, since_s: float, what: str) -> Scale:

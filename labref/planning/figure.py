@@ -17,6 +17,7 @@ from labref.model.verdict import State
 from labref.planning.answer import Answer
 from labref.planning.budget import deviation_hz
 from labref.planning.entries import Entries
+from labref.planning.requirement import Requirement
 
 _TAUS = np.geomspace(1e-5, 1e6, 100)
 
@@ -50,17 +51,13 @@ def save(path: Path, answers: Mapping[str, Answer]) -> None:
 
 def _draw(axis: Any, name: str, answer: Answer) -> None:
     for one in answer.offered:
-        if any(balance.reason.endswith("line") for balance in one.balances):
-            continue
+        if all(len(balance.scales) == 1 for balance in one.balances):
+            continue  # it does not serve this line at all
         offs = [_off(answer, one.light, tau) for tau in _TAUS.tolist()]
         best = one is answer.recommended
         style = "-" if one.state == State.GOOD else ":"
         axis.plot(_TAUS, offs, style, linewidth=2.4 if best else 1.0, label=one.offer.name)
-    for need in answer.needs:
-        if math.isfinite(need.room_hz) and need.room_hz > 0.0:
-            times = [need.shot_s, need.recalibrate_s]
-            axis.plot(times, [need.room_hz] * 2, "k_-", linewidth=1.5)
-            axis.annotate(f"need: {need.use}", (times[0], need.room_hz), fontsize=7)
+    _needs(axis, answer)
     axis.set_xscale("log")
     axis.set_yscale("log")
     axis.grid(visible=True, linewidth=0.3, alpha=0.6)
@@ -68,6 +65,23 @@ def _draw(axis: Any, name: str, answer: Answer) -> None:
     axis.set_ylabel("off by at most (Hz)")
     axis.set_title(f"{name}: solid suffices, dotted does not")
     axis.legend(fontsize=6, ncols=2)
+
+
+def _needs(axis: Any, answer: Answer) -> None:
+    """One bar for all uses that leave the same room."""
+    rooms: dict[str, list[Requirement]] = {}
+    for need in answer.needs:
+        if math.isfinite(need.room_hz) and need.room_hz > 0.0:
+            rooms.setdefault(f"{need.room_hz:.2e}", []).append(need)
+    for needs in rooms.values():
+        first = min(need.shot_s for need in needs)
+        last = max(need.recalibrate_s for need in needs)
+        room = needs[0].room_hz
+        axis.plot([first, last], [room, room], "k-", linewidth=1.5)
+        names = ", ".join(need.use for need in needs)
+        axis.annotate(
+            f"need: {names}", (first, room), xytext=(2, 2), textcoords="offset points", fontsize=7
+        )
 
 
 def _off(answer: Answer, light: Entries, tau_s: float) -> float:

@@ -33,7 +33,7 @@ DEFENDED = {
     ("telecom_comb", "clock698"): ("telecom_comb_atoms", "aliased noise (Dick effect) at 1 s"),
     ("telecom_comb", "cooling689"): ("telecom_comb", "accuracy"),
     ("own_cavity", "qubit729"): ("cavity_rf_comb", "noise at the Rabi frequency"),
-    ("atoms", "clock729"): ("cavity_atoms", "accuracy"),
+    ("atoms", "clock729"): ("cavity_atoms", "instability"),
     ("atoms", "cooling397"): ("fluorescence_steered", "instability"),
     ("ca_ion_lab", "cooling397"): ("fluorescence_steered", "instability"),
     ("ca_ion_lab", "clock729"): ("cavity_atoms", "noise at the Rabi frequency"),

@@ -168,3 +168,14 @@ def test_margins_add_up_as_they_say() -> None:
     assert scales["between calibrations"].margin == pytest.approx(
         1e6 / (later + 1e4 * light.drift_hz_per_s())
     )
+
+
+def test_a_hump_between_shot_and_calibration_is_seen() -> None:
+    found = Requirement("x", "declared", -1e6, 1e6, 0.3, 1e4, "", k=1.0)
+    tau = np.array([0.1, 9.0, 10.0, 11.0, 1e5])
+    hump = Curve(tau, np.array([1e-12, 1e-12, 1e-8, 1e-12, 1e-12]))
+    offer = next(o for o in builtin_offers() if o.name == "molecular_comb")
+    result = balance(found, offer, Entries(4e14, 1e-12, 0.0, hump, None))
+    assert [s.time_s for s in result.scales] == [0.3, 1.0, 10.0, 100.0, 1000.0, 1e4]
+    assert result.tightest.time_s == 10.0
+    assert result.tightest.margin == pytest.approx(1e6 / 4e6, rel=1e-3)
