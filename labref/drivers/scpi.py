@@ -124,7 +124,7 @@ def read_block(limit: int = 1 << 20, terminator: bytes = b"\n") -> Exchange[byte
     if width == 0:
         raise ReplyError("an indefinite-length block cannot be told from noise on a byte stream")
     size_text = yield ReadBytes(width)
-    if not size_text.isdigit() or int(size_text) > limit:
+    if not size_text.isdigit() or int(size_text) + len(terminator) > limit:
         raise ReplyError(f"a block of {size_text!r} bytes is refused; the limit is {limit}")
     size = int(size_text)
     whole = yield ReadBytes(size + len(terminator))
