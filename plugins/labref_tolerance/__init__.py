@@ -23,6 +23,7 @@ from labref.model.verdict import (
     all_good,
     no_reasons,
 )
+from labref_tolerance.steadiness import SteadinessCheck, SteadinessTable
 
 # Numbers of the reasons in `_texts`.
 GOOD, UNSURE, ABOVE, BELOW, FORBIDDEN, NO_U = range(6)
@@ -98,6 +99,20 @@ def _number(k: float) -> str:
 
 
 @hookimpl
-def register_checks(lab: Any) -> Iterable[ToleranceCheck]:
-    """One check for each transition of the lab."""
-    return [ToleranceCheck(t.name, t.tolerance) for t in lab.transitions.values()]
+def register_tables() -> Mapping[str, Any]:
+    """The table ``[steadiness.NAME]``."""
+    return {"steadiness": dict[str, SteadinessTable]}
+
+
+@hookimpl
+def register_checks(lab: Any) -> Iterable[ToleranceCheck | SteadinessCheck]:
+    """One check for each transition of the lab, and one for each steadiness that it declares."""
+    checks: list[ToleranceCheck | SteadinessCheck] = [
+        ToleranceCheck(t.name, t.tolerance) for t in lab.transitions.values()
+    ]
+    tables = lab.tables.get("steadiness", {})
+    if tables:
+        for table in tables.values():
+            gate_ns = lab.transitions[table.transition].gate_ns
+            checks.append(SteadinessCheck(table, gate_ns))
+    return checks
