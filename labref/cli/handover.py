@@ -36,5 +36,6 @@ def command(folder: Path, seconds: float) -> None:
     with open_trace(folder) as trace:
         lab = parse_lab(trace.lab_text, "lab.toml", plugins.tables(), plugin_lines(plugins))
         stop_ns = trace.stop_ns + 1
-        found = handover(trace, lab, stop_ns - round(seconds * NS_PER_S), stop_ns)
+        start_ns = max(trace.start_ns, stop_ns - round(seconds * NS_PER_S))
+        found = handover(trace, lab, start_ns, stop_ns)
     click.echo(text(found, armed), nl=False)

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from labref.config.lab import Lab
-from labref.model.flags import UNUSABLE, flag_text
+from labref.model.flags import UNUSABLE, Flag, flag_text
 from labref.model.note import HANDS_ON
 from labref.model.times import NS_PER_S
 from labref.model.verdict import State
@@ -26,6 +26,8 @@ from labref.trace.reader import Trace
 TOGETHER_NS = 10 * NS_PER_S
 # So much of the record around the begin is looked at.
 _BEFORE_NS, _AFTER_NS = 5 * NS_PER_S, 5 * NS_PER_S
+# A channel of which less than this was read there has fallen silent.
+_MOSTLY = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,35 +134,43 @@ def _rests_on(lab: Lab, transition: str) -> frozenset[str]:
     channels = {c for w in (*known.witnesses, *known.needs) for c in w.channels}
     nodes = set(lab.provenance.rests_on(f"transitions.{transition}", *beside))
     nodes |= {f"channels.{c}" for c in channels}
-    for node in list(nodes):
-        kind, _, name = node.partition(".")
-        if kind == "channels" and name in lab.feeds:
-            nodes.add(f"instruments.{lab.feeds[name][0]}")
+    read = _read_by(lab)
+    nodes |= {read[c] for n in nodes if (c := n.removeprefix("channels.")) in read}
     return frozenset(nodes)
+
+
+def _read_by(lab: Lab) -> dict[str, str]:
+    """For each fed channel who brings it: ``instrument NAME`` or ``log NAME``."""
+    found = {name: f"log {log}" for log, table in lab.logs.items() for name in table.columns}
+    return found | {name: f"instrument {feed[0]}" for name, feed in lab.feeds.items()}
 
 
 def _seen(trace: Trace, lab: Lab, begin_ns: int) -> dict[str, int]:
     """For each fed channel the flags of its unusable readings around the begin; 0: none."""
     found = {}
+    begin, end = begin_ns - _BEFORE_NS, min(begin_ns + _AFTER_NS, trace.stop_ns)
     for name in trace.channels:
         if name not in lab.channels:
             continue
-        series = trace.series(name, begin_ns - _BEFORE_NS, begin_ns + _AFTER_NS)
+        series = trace.series(name, begin, end)
         bad = series.flags[(series.flags & UNUSABLE) != 0]
-        silent = not len(series)
-        found[name] = 2 if silent else int(np.bitwise_or.reduce(bad)) & UNUSABLE if len(bad) else 0
+        found[name] = int(np.bitwise_or.reduce(bad)) & UNUSABLE if len(bad) else 0
+        read_ns = int((series.stop_ns - series.start_ns).sum())
+        is_quick = series.gate_ns < (end - begin) // 3
+        # Rows that were never written are missing as much as flagged ones.
+        if not len(series) or (is_quick and read_ns < _MOSTLY * (end - begin)):
+            found[name] |= int(Flag.GAP)
     return found
 
 
 def _silent_instruments(lab: Lab, seen: dict[str, int]) -> Iterable[tuple[str, frozenset[str]]]:
     by: dict[str, list[str]] = {}
-    for channel, (instrument, _) in lab.feeds.items():
-        by.setdefault(instrument, []).append(channel)
-    for instrument, channels in by.items():
+    for channel, who in _read_by(lab).items():
+        by.setdefault(who, []).append(channel)
+    for who, channels in by.items():
         flags = [seen.get(channel, 0) for channel in channels]
         if all(flags) and len(channels) > 1:
-            text = f"instrument {instrument}: {flag_text(flags[0])}"
-            yield text, frozenset([f"instruments.{instrument}"])
+            yield f"{who}: {flag_text(flags[0])}", frozenset([who])
 
 
 def _levels(lab: Lab, trace: Trace, group: Sequence[Lost]) -> Iterable[tuple[str, frozenset[str]]]:
@@ -198,7 +208,7 @@ def _shared(lab: Lab, common: frozenset[str], names: set[str], group: Sequence[L
     lasers = sorted({lab.transitions[name].laser for name in names})
     if len(lasers) == 1:
         return f"laser {lasers[0]}: {reason}"
-    for kind in ("combs", "references", "instruments"):
+    for kind in ("combs", "references"):
         found = sorted(node for node in own if node.startswith(f"{kind}."))
         if found:
             return f"{kind[:-1]} {found[0].partition('.')[2]}: {reason}"

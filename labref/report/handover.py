@@ -71,7 +71,8 @@ class Handover:
 
 def handover(trace: Trace, lab: Lab, start_ns: int, stop_ns: int) -> Handover:
     """Gather it from a record. ``lab``: the record's newest lab file. Raises TraceError."""
-    messages = trace.messages(start_ns, stop_ns)
+    # Whoever leaves a note does so after the newest gate.
+    messages = trace.messages(start_ns)
     notes = [n for m in messages if (n := note_of(m.time_ns, m.kind, m.text)) is not None]
     return Handover(
         start_ns,
@@ -79,7 +80,7 @@ def handover(trace: Trace, lab: Lab, start_ns: int, stop_ns: int) -> Handover:
         tuple(incidents(trace, lab, start_ns, stop_ns)),
         tuple(_light(trace, name, start_ns, stop_ns) for name in trace.transitions),
         _open_alarms(messages),
-        _standing(notes, stop_ns),
+        _standing(notes),
         tuple(note for note in notes if note.kind == "note"),
         _integers(trace, start_ns, stop_ns),
         tuple(m.text for m in messages if m.kind == "fault" and ": settings" in m.text),
@@ -169,14 +170,14 @@ def _open_alarms(messages: Sequence[Any]) -> tuple[str, ...]:
     return tuple(standing.values())
 
 
-def _standing(notes: Sequence[Note], stop_ns: int) -> tuple[Note, ...]:
+def _standing(notes: Sequence[Note]) -> tuple[Note, ...]:
     hands: dict[str, Note] = {}
     for note in notes:
         if note.kind == HANDS_ON:
             hands[note.about] = note
         elif note.kind == HANDS_OFF:
             hands.pop(note.about, None)
-    return tuple(note for note in hands.values() if note.time_ns < stop_ns)
+    return tuple(hands.values())
 
 
 def _integers(trace: Trace, start_ns: int, stop_ns: int) -> tuple[str, ...]:
