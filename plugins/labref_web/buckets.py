@@ -61,9 +61,11 @@ class Buckets:
         ok = np.isfinite(detuning)
         ranks = _WORST[states]
         # A hole inside a bucket cannot be drawn: the bucket is unknown.
-        before = np.r_[self._last_stop_ns or int(start_ns[0]), stop_ns[:-1]]
+        last_ns = int(start_ns[0]) if self._last_stop_ns is None else self._last_stop_ns
+        before = np.r_[last_ns, stop_ns[:-1]]
         is_hole = start_ns - before > self._hole_ns
-        is_hole[edges] = False
+        is_new = self._gates[where] == 0
+        is_hole[edges[is_new]] = False  # between buckets it is drawn
         ranks = np.maximum(ranks, is_hole.astype(np.uint8))
         for kept, best, values in (
             (self._low, np.minimum, np.where(ok, detuning, np.inf)),
@@ -74,7 +76,6 @@ class Buckets:
         ):
             kept[where] = best(kept[where], best.reduceat(values, edges))
         ends = np.r_[edges[1:], len(index)] - 1
-        is_new = self._gates[where] == 0
         self._first[where] = np.where(is_new, start_ns[edges], self._first[where])
         self._last[where] = stop_ns[ends]
         self._gates[where] += np.diff(np.r_[edges, len(index)])

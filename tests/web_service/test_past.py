@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from labref.model.flags import Flag
@@ -95,6 +95,7 @@ GATES = st.lists(
 )
 
 
+@example([(0, 0.0, 1), (1, 0.0, 1)], 1, [1])  # a hole in a bucket, where two blocks meet
 @given(GATES, st.integers(1, 50), st.lists(st.integers(1, 59), max_size=4))
 def test_however_gates_are_cut_into_blocks_the_points_are_the_same(
     gates: list[tuple[int, float, int]], points: int, cuts: list[int]
