@@ -1,8 +1,4 @@
-"""Alarms with numbers, who has seen them, and which of them have one cause.
-
-Alarms of one kind that stand together have one cause as far as anybody can tell from here (a link
-that is down, a reference that is not trusted): the oldest leads, the others are its consequences.
-"""
+"""Alarms with numbers, and who has seen them. One cause is one alarm: the session gathers them."""
 
 from __future__ import annotations
 
@@ -37,6 +33,10 @@ class AlarmBook:
         """Take in a change of level; return the alarm as it is now."""
         key = (alarm.subject, alarm.kind)
         if alarm.level is AlarmLevel.RAISED:
+            before = self._standing.get(key)
+            if before is not None:  # told again because it has become more urgent
+                before.alarm, before.seen_by = alarm, None
+                return self._view(before)
             entry = self._standing[key] = Entry(self._next, alarm)
             self._next += 1
             return self._view(entry)
@@ -69,7 +69,8 @@ class AlarmBook:
         self._next += 1
         return Entry(self._next - 1, alarm)
 
-    def _view(self, entry: Entry) -> AlarmView:
+    @staticmethod
+    def _view(entry: Entry) -> AlarmView:
         alarm = entry.alarm
         return AlarmView(
             id=entry.number,
@@ -81,12 +82,7 @@ class AlarmBook:
             since_ns=alarm.since_ns,
             since=at(alarm.since_ns),
             acknowledged_by=entry.seen_by,
-            consequences=self._consequences(entry),
+            cause=alarm.cause,
+            priority=alarm.priority,
+            consequences=[name for name in alarm.consequences if name != alarm.subject],
         )
-
-    def _consequences(self, entry: Entry) -> list[str]:
-        kind = entry.alarm.kind
-        same = [other for other in self._standing.values() if other.alarm.kind == kind]
-        if not same or entry is not same[0]:
-            return []
-        return [f"{other.alarm.subject}: {kind}" for other in same[1:]]

@@ -107,7 +107,10 @@ class Reference(Answer, frozen=True, kw_only=True):
 
 
 class AlarmView(Answer, frozen=True, kw_only=True):
-    """One alarm. ``consequences``: standing alarms of the same cause that came after it."""
+    """One alarm. ``cause``: what is behind it ("instrument counter_a"), empty where not known.
+
+    ``consequences``: the other transitions that the same cause has struck.
+    """
 
     id: int
     subject: str
@@ -118,6 +121,8 @@ class AlarmView(Answer, frozen=True, kw_only=True):
     since_ns: int
     since: str
     acknowledged_by: str | None
+    cause: str
+    priority: str
     consequences: list[str]
 
 

@@ -208,3 +208,24 @@ def test_events_that_the_pass_told_while_the_service_slept_are_bounded() -> None
         queue.put(n)
     assert queue.lost == 7
     assert list(queue.take()) == list(range(7, MOST_EVENTS + 7))
+
+
+def test_one_cause_is_one_alarm_that_keeps_its_number() -> None:
+    from dataclasses import replace
+
+    from labref.model.verdict import Alarm, AlarmLevel
+    from labref_web.alarm_book import AlarmBook
+
+    alarm = Alarm("a", "link down", AlarmLevel.RAISED, 1, "no answer")
+    alarm = replace(alarm, cause="instrument x", consequences=("a", "b", "c"), priority="log")
+    book = AlarmBook()
+    first = book.take(alarm)
+    assert (first.consequences, first.cause) == (["b", "c"], "instrument x")
+    entry = book.find(first.id)
+    assert entry is not None
+    assert book.seen(entry, "Ada").acknowledged_by == "Ada"
+    urgent = book.take(replace(alarm, priority="wake"))
+    assert (urgent.id, urgent.priority, urgent.acknowledged_by) == (first.id, "wake", None)
+    assert len(book.standing) == 1
+    clear = book.take(replace(alarm, level=AlarmLevel.CLEAR))
+    assert (clear.id, clear.level, book.standing) == (first.id, "clear", [])
