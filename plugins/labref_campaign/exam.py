@@ -61,7 +61,7 @@ class Book:
     armed: list[tuple[int, str, bool]] = field(default_factory=list)
     disarmed: list[tuple[int, str, str]] = field(default_factory=list)
     faults: list[Any] = field(default_factory=list)
-    moving: bool = False
+    moving: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         gates = self.lab.gates
@@ -109,7 +109,7 @@ class Book:
         """Note how attempts end, and when something is disarmed."""
         phase, gate = attempt.phase.value, self._gate(attempt.time_ns)
         if attempt.kind == "relock" and phase in ("began", "ended"):
-            self.moving = phase == "began"
+            (self.moving.add if phase == "began" else self.moving.discard)(attempt.actuator)
         if phase in ("armed", "disarmed"):
             self.armed.append((gate, attempt.actuator, phase == "armed"))
         if phase == "disarmed":

@@ -175,12 +175,12 @@ class _Campaign:
         self.book.asked(span, status)
 
     def _harm(self, span: Span) -> None:
-        """Seconds of what must not be, told apart by whether a relock was on its way."""
-        harm, moving = self.lab.harm, self.book.moving
-        word = "during a relock" if moving else "with nothing moving"
+        """Seconds of what must not be, told apart by whether that laser's relock was on its way."""
+        harm = self.lab.harm
         for row in self.lab.scenario.lasers:
             if not row.amplifier:
                 continue
+            word = "during a relock" if row.name in self.book.moving else "with nothing moving"
             blue = row.forbidden_hz[0][0] if row.forbidden_hz else np.inf
             if self.lab.shutter_open and (span.truth[row.name] > blue).any():
                 seconds = float((span.truth[row.name] > blue).sum())

@@ -20,6 +20,8 @@ Interval = tuple[int, int]
 
 def faults_of(scenario: Scenario, days: float, seed: int) -> list[Fault]:
     """All faults of a run in order of their start, s after it began."""
+    if days * DAY_S < QUIET_S + 120.0:
+        raise CampaignError(f"{scenario.name}: {days} days: a run lasts 20 minutes or more")
     known = targets_of(scenario)
     found: list[Fault] = []
     for index, row in enumerate(scenario.faults):

@@ -116,11 +116,11 @@ def test_a_poisson_interval_against_known_values(mean: float, low: int, high: in
 
 
 def test_the_command_line() -> None:
-    result = CliRunner().invoke(command, ["ca_ion", "--days", "0.011", "--seeds", "1", "--json"])
+    result = CliRunner().invoke(command, ["ca_ion", "--days", "0.016", "--seeds", "1", "--json"])
     assert result.exit_code in (0, 1), result.output
     report = json.loads(result.stdout)
-    assert report["virtual_days"] == 0.011
-    assert report["verdicts"]["gates"] == 5 * 950
+    assert report["virtual_days"] == 0.016
+    assert report["verdicts"]["gates"] == 5 * 1382
 
 
 def test_the_tables(found: dict[str, Any]) -> None:
@@ -130,7 +130,9 @@ def test_the_tables(found: dict[str, Any]) -> None:
     assert "good far out" in text.getvalue()
 
 
-@pytest.mark.parametrize("arguments", [["nothing.toml"], ["--days", "0"], ["--jobs", "0"]])
+@pytest.mark.parametrize(
+    "arguments", [["nothing.toml"], ["--days", "0"], ["--days", "0.01"], ["--jobs", "0"]]
+)
 def test_wrong_use_is_one_clear_error(arguments: list[str]) -> None:
     result = CliRunner().invoke(command, arguments)
     assert result.exit_code not in (0, 1) or result.exception is not None
