@@ -45,7 +45,7 @@ class SignQuestion:
         return _label(equation, self.beat, self.f_ceo)
 
     def choices(self) -> dict[str, Equation]:
-        """Every choice of the beat's sign and that of f_ceo, as equations of the laser at its tap."""
+        """Every choice of both signs (beat, f_ceo), as equations of the laser at its tap."""
         written = self.lab.lasers[self.laser].equation
         flips: list[tuple[str, ...]] = [(), (self.beat,)]
         if self.f_ceo is not None and written.coefficient(self.f_ceo):

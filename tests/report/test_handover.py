@@ -125,6 +125,13 @@ def test_one_antenna_is_one_incident_of_twelve_transitions(tmp_path: Path) -> No
     assert "12 transitions not good" in found.first_line
 
 
+def test_one_antenna_raises_one_alarm_for_twelve_transitions(tmp_path: Path) -> None:
+    record(twelve(), NIGHTS["antenna unplugged"][0], tmp_path)
+    with open_trace(tmp_path) as trace:
+        raised = [m.text for m in trace.messages() if m.kind == "alarm raised"]
+    assert len(raised) == 1, raised
+
+
 def test_the_command_prints_all_sections(tmp_path: Path) -> None:
     bench = record(LAB, NIGHTS["counter a unplugged"][0], tmp_path)
     assert bench.lab.title
