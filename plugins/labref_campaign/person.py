@@ -18,7 +18,7 @@ from sim_instruments.campaign.scenario import Scenario
 from sim_instruments.randomness import stream
 
 ROUND = 43_200  # gates between two routine armings: at 8 and at 20 h
-PATIENCE = 900  # gates that labref is given before a laser that is lost counts as a person's
+PATIENCE = 900  # gates of a standing alarm that labref is given before a person comes
 BY = "A. Person"
 PROOF, AGAIN = 40, 60  # passes after a visit's begin: proof is asked for; armed again
 
@@ -86,8 +86,11 @@ class Person:
 
     def _look(self, gate: int) -> None:
         """Whether something waits for a person: then somebody comes after a while."""
+        assert self._session.actuation is not None
+        actuators = self._session.actuation.actuators
         for name, laser in self._lab.locked.items():
-            if laser.tooth == 0:
+            # Lost, or there and not believed: either way its alarm stands.
+            if laser.tooth == 0 and not getattr(actuators[name], "pending", ""):
                 self._lost_since.pop(name, None)
             else:
                 self._lost_since.setdefault(name, gate)
