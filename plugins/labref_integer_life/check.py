@@ -10,7 +10,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from labref.checks.base import Reasons, unusable_judgement
+from labref.checks.base import Reasons, all_unknown, unusable_judgement
 from labref.checks.witness import LastValues
 from labref.frequency.life import void_by_beat, void_by_f_rep, void_by_gap, void_by_lock, voided
 from labref.model.exact import exact_text
@@ -50,17 +50,34 @@ class IntegerLifeCheck:
         self._seen_until_ns: int | None = None
         self._event_ns = -(2**62)
         self._f_rep_hz = math.nan  # offset of f_rep when the integers were last observed
+        self._observed: tuple[str, int] | None = None
         self._cause = ""
 
     @property
     def integer(self) -> Integer:
         """The mode number's record as it is now, with its void_reason if it has one."""
-        return self._integer
+        if self._observed is None:
+            return self._integer
+        witness, seen_ns = self._observed
+        return replace(
+            self._integer,
+            evidence=f"observed by {witness}",
+            found_ns=seen_ns,
+            f_rep_hz=exact_text(Fraction(self._f_rep_hz)),
+            by="labref",
+        )
 
     def judge(self, frequencies: Frequencies, readings: Mapping[str, Readings]) -> Judgement:
         """Follow the integers to the end of every gate."""
         self._see(readings)
         count = len(frequencies)
+        if count == 1 and math.isfinite(frequencies.offset[0]):
+            # The usual case, one gate at a time, without arrays.
+            start_ns, stop_ns = int(frequencies.start_ns[0]), int(frequencies.stop_ns[0])
+            self._step(start_ns, stop_ns, float(frequencies.tap_offset[0]))
+            if self._integer.void_reason is None:
+                return Judgement(self.name, all_good(1), no_reasons(1), (NOTHING,))
+            return all_unknown(self.name, 1, self._reason())
         states = np.full(count, State.GOOD, np.uint8)
         indices = np.zeros(count, np.intp)
         reasons = Reasons()
@@ -153,7 +170,7 @@ class IntegerLifeCheck:
             return void_by_f_rep(self._integer, self._integer.value, now)
         if math.isnan(f_rep_hz):
             return "the repetition rate is not known"
-        return void_by_f_rep(self._integer, self._integer.value, Fraction(f_rep_hz))
+        return void_by_f_rep(self.integer, self._integer.value, Fraction(f_rep_hz))
 
     def _now(self, quantity: Linear, stop_ns: int) -> float:
         """A quantity by the last readings, in Hz; NaN where one is missing or too old."""
@@ -175,17 +192,11 @@ class IntegerLifeCheck:
         return off_hz <= observer.reach_hz < apart_hz - off_hz
 
     def _renew(self, witness: str, seen_ns: int, f_rep_hz: float) -> None:
-        if self._integer.void_reason is None and self._integer.found_ns == seen_ns:
-            return
+        """A new observation. While they live only numbers change: the record is made when asked."""
         self._f_rep_hz = f_rep_hz
-        self._integer = replace(
-            self._integer,
-            evidence=f"observed by {witness}",
-            found_ns=seen_ns,
-            f_rep_hz=exact_text(Fraction(f_rep_hz)),
-            by="labref",
-            void_reason=None,
-        )
+        self._observed = (witness, seen_ns)
+        if self._integer.void_reason is not None or self._integer.found_ns is None:
+            self._integer = replace(self.integer, void_reason=None)
 
     def _reason(self) -> Reason:
         names = ", ".join(track.comparison.name for track in self._tracks)
