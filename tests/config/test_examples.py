@@ -48,6 +48,13 @@ OPTIONAL = {
     ("transitions", "intended_offset_hz"),
     ("transitions", "unwatched"),
     ("transitions", "u_hz"),
+    ("transitions", "saturation"),  # of uses, which have defaults
+    ("transitions", "excess"),
+    ("transitions", "kept"),
+    ("transitions", "loss"),
+    ("transitions", "error"),
+    ("transitions", "isotope_shift_hz"),
+    ("transitions", "isotope_ratio"),
 }
 
 
