@@ -6,10 +6,13 @@ be used); 3 refused because ambiguous.
 
 from __future__ import annotations
 
+import ast
 import importlib
 import importlib.metadata
+import importlib.util
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 
 import click
 
@@ -73,7 +76,7 @@ class LazyGroup(click.Group):
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         """List names and texts without importing anything."""
         rows = [(name, COMMANDS[name][1]) for name in COMMANDS]
-        rows += [(name, f"from {point.value}") for name, point in _contributed().items()]
+        rows += [(name, _about(point)) for name, point in _contributed().items()]
         with formatter.section("Commands"):
             formatter.write_dl(sorted(rows))
 
@@ -82,6 +85,23 @@ def _contributed() -> dict[str, importlib.metadata.EntryPoint]:
     """Commands that plugins bring, by name; not loaded."""
     points = importlib.metadata.entry_points(group=COMMAND_GROUP)
     return {point.name: point for point in points if point.name not in COMMANDS}
+
+
+def _about(point: importlib.metadata.EntryPoint) -> str:
+    """What a contributed command says of itself: the first line of its module, not imported.
+
+    A docstring that begins with "`labref NAME`: what it does." is shown as "What it does."
+    """
+    top, _, inside = point.module.partition(".")
+    try:
+        spec = importlib.util.find_spec(top)
+        folders = list(spec.submodule_search_locations or ()) if spec is not None else []
+        path = Path(folders[0]).joinpath(*inside.split(".")).with_suffix(".py")
+        first = (ast.get_docstring(ast.parse(path.read_text("utf-8"))) or "").split("\n")[0]
+    except (ImportError, IndexError, OSError, SyntaxError, ValueError):
+        first = ""
+    text = first.rpartition(": ")[2].strip("`")
+    return text[:1].upper() + text[1:] if text else f"from {point.value}"
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})

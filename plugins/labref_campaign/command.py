@@ -1,4 +1,4 @@
-"""``labref campaign SCENARIO --days D --seeds N --json``."""
+"""``labref campaign``: weeks of a simulated lab with random faults, examined against truth."""
 
 from __future__ import annotations
 

@@ -43,6 +43,12 @@ def test_help_lists_every_command(capsys: pytest.CaptureFixture[str]) -> None:
         assert f"  {name} " in out
 
 
+def test_help_says_what_contributed_commands_do(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = run(capsys, "--help")
+    assert "from labref_" not in out
+    assert "Build the side-car, ask it" in out
+
+
 @pytest.mark.parametrize("name", sorted(COMMANDS))
 def test_every_command_has_help_of_its_own(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     code, out, _ = run(capsys, name, "--help")
