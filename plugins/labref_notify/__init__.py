@@ -3,6 +3,7 @@
     [notify.phone]
     webhook = "http://192.0.2.40:8080/labref"
     about = ["alarms", "faults"]
+    priorities = ["wake"]             # of [alarms]; default: wake and work hours
 
 Alarms, faults and attempts are put into a bounded queue for a thread of their own; a dead endpoint
 never delays the pass. Messages of one cause (a reference that fails, a link that is down) go out
@@ -33,7 +34,7 @@ class Notifier:
     """The plugin: one postman per table while a session runs. One notifier per session."""
 
     def __init__(self) -> None:
-        self._postmen: list[tuple[frozenset[str], Postman]] = []
+        self._postmen: list[tuple[frozenset[str], frozenset[str], Postman]] = []
 
     @hookimpl
     def register_tables(self) -> Mapping[str, Any]:
@@ -54,15 +55,19 @@ class Notifier:
                 problem=_LOG.warning,
             )
             postman.start()
-            self._postmen.append((frozenset(table.about), postman))
+            wants = frozenset(table.about), frozenset(table.priorities)
+            self._postmen.append((*wants, postman))
 
     @hookimpl
     def on_alarm(self, alarm: Alarm) -> None:
         """An alarm was raised or cleared; its kind is the cause."""
         text = f"{alarm.message}; clears: {alarm.clears}" if alarm.clears else alarm.message
         level = f"alarm {alarm.level.value}"
-        cause = f"{alarm.kind} {alarm.level.value}"
-        self._put("alarms", Message(alarm.since_ns, cause, alarm.subject, text, level))
+        if alarm.consequences:
+            text += f"; rests on it: {', '.join(alarm.consequences)}"
+        cause = f"{alarm.cause or alarm.kind} {alarm.level.value}"
+        message = Message(alarm.since_ns, cause, alarm.subject, text, level)
+        self._put("alarms", message, alarm.priority)
 
     @hookimpl
     def on_fault(self, fault: Fault) -> None:
@@ -85,12 +90,12 @@ class Notifier:
         """Send what waits, briefly, and end."""
         self._end()
 
-    def _put(self, about: str, message: Message) -> None:
-        for wants, postman in self._postmen:
-            if about in wants:
+    def _put(self, about: str, message: Message, priority: str | None = None) -> None:
+        for wants, priorities, postman in self._postmen:
+            if about in wants and (priority is None or priority in priorities):
                 postman.put(message)
 
     def _end(self) -> None:
-        for _, postman in self._postmen:
+        for *_, postman in self._postmen:
             postman.stop()
         self._postmen.clear()

@@ -11,6 +11,7 @@ from msgspec import field
 from labref.config.fields import Delay, Duration, PositiveInteger, Table, needed
 
 About = Literal["alarms", "faults", "attempts"]
+Priority = Literal["wake", "work hours", "log"]
 
 
 class NotifyTable(Table, frozen=True, kw_only=True):
@@ -18,11 +19,12 @@ class NotifyTable(Table, frozen=True, kw_only=True):
 
     ``log`` is a file to append to; ``command`` a list (program and arguments; the message goes to
     its standard input, never through a shell); ``webhook`` an http(s) address that gets JSON;
-    ``apprise`` an address of that library (extra ``notify``). Messages of one cause within
+    ``apprise`` an address of that library (extra ``notify``). ``priorities``: of which alarms. Messages of one cause within
     ``group_s`` go out as one; a target that fails is tried again up to ``tries`` times.
     """
 
     about: list[About] = field(default_factory=lambda: ["alarms", "faults", "attempts"])
+    priorities: list[Priority] = field(default_factory=lambda: ["wake", "work hours"])
     log: str | None = None
     command: list[str] | None = None
     webhook: str | None = None

@@ -6,6 +6,7 @@ import json
 import sys
 import threading
 import time
+from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from types import SimpleNamespace
@@ -193,12 +194,24 @@ def test_one_cause_in_ten_transitions_is_one_message(tmp_path: Path) -> None:
     sent: list[Bundle] = []
     notifier = Notifier()
     postman = Postman("p", sent.append)
-    notifier._postmen.append((frozenset(["alarms"]), postman))
+    notifier._postmen.append((frozenset(["alarms"]), frozenset(["work hours"]), postman))
     for n in range(10):
         notifier.on_alarm(alarm(f"line{n}", "reference not trusted"))
     postman.deliver()
     assert len(sent) == 1
     assert len(sent[0].messages) == 10
+
+
+def test_who_wants_to_be_woken_hears_only_that(tmp_path: Path) -> None:
+    notifier = Notifier()
+    table = NotifyTable(log=str(tmp_path / "night"), priorities=["wake"], group_s=0)
+    notifier.on_start(SimpleNamespace(tables={"notify": {"phone": table}}))
+    notifier.on_alarm(alarm("cooling397"))
+    notifier.on_alarm(replace(alarm("gnssdo"), priority="wake", consequences=("clock729", "a")))
+    notifier.on_stop("over")
+    (line,) = (tmp_path / "night").read_text().splitlines()
+    assert "gnssdo" in line
+    assert "rests on it: clock729, a" in line
 
 
 def test_two_sessions_have_two_notifiers() -> None:
