@@ -19,8 +19,9 @@ class NotifyTable(Table, frozen=True, kw_only=True):
 
     ``log`` is a file to append to; ``command`` a list (program and arguments; the message goes to
     its standard input, never through a shell); ``webhook`` an http(s) address that gets JSON;
-    ``apprise`` an address of that library (extra ``notify``). ``priorities``: of which alarms. Messages of one cause within
-    ``group_s`` go out as one; a target that fails is tried again up to ``tries`` times.
+    ``apprise`` an address of that library (extra ``notify``). ``priorities``: of which alarms.
+    Messages of one cause within ``group_s`` go out as one; a target that fails is tried again up
+    to ``tries`` times.
     """
 
     about: list[About] = field(default_factory=lambda: ["alarms", "faults", "attempts"])
