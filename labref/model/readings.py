@@ -63,7 +63,6 @@ class Readings:
         usable: npt.NDArray[np.bool_] = written & clean & np.isfinite(self.offset)
         return usable
 
-
     @property
     def ends_usable(self) -> bool:
         """Whether the last gate (there is one) is usable: the usual question, without arrays."""
