@@ -50,11 +50,18 @@ def discover(address: str, catalogue: Catalogue, wires: Wires | None = None) -> 
 
 
 def _heard(address: str, transport: Transport) -> Answer | None:
-    """Who talks unasked is known by how it talks."""
-    try:
-        line = transport.read_until(b"\n", LISTEN_S).strip()
-    except (LinkError, ReplyError):
-        return None
+    """Who talks unasked is known by how it talks; a first line may be the end of one."""
+    for _ in range(2):
+        try:
+            line = transport.read_until(b"\n", LISTEN_S).strip()
+        except (LinkError, ReplyError):
+            return None
+        if (answer := _talker(address, line)) is not None:
+            return answer
+    return None
+
+
+def _talker(address: str, line: bytes) -> Answer | None:
     if line[:2] in (b"$G", b"$B") or line[:3] == b"$PT":
         return Answer(address, "sends NMEA sentences", ("nmea-receiver",), ("its sentences",))
     words = line.lstrip(b"#").split()

@@ -31,7 +31,7 @@ class SeriesEntry(msgspec.Struct, frozen=True):
 
 
 class FileEntry(msgspec.Struct, frozen=True):
-    """One HDF5 file: as it was when it was read, what it holds, or why it could not be read."""
+    """One HDF5 file: as it was when it was read, what it holds, and what is wrong with it."""
 
     file: str
     size: int

@@ -59,7 +59,7 @@ def _progress(label: str) -> Iterator[Callable[[int, int], None]]:
 def build_command(folders: tuple[Path, ...]) -> None:
     """Bring the side-car (FOLDER/archive) of each trace folder up to date.
 
-    Exit codes: 0 done, 1 some file could not be read (each is named), 2 usage.
+    Exit codes: 0 done, 1 some file is damaged (each is named), 2 usage.
     """
     damaged = False
     for folder in folders:
@@ -67,7 +67,7 @@ def build_command(folders: tuple[Path, ...]) -> None:
             built = build(folder, progress=step)
         click.echo(f"{folder}: {built.read} files read, {built.kept} unchanged, {built.gone} gone")
         for file, why in sorted(built.damage.items()):
-            click.echo(f"{folder / file}: left out: {why}", err=True)
+            click.echo(f"{folder / file}: damaged: {why}", err=True)
         damaged = damaged or bool(built.damage)
     raise SystemExit(1 if damaged else 0)
 

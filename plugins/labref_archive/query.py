@@ -110,7 +110,7 @@ class Archive:
 
     @property
     def damage(self) -> dict[str, str]:
-        """Files that could not be read, and why: their time is unknown."""
+        """Files that could not be read, or not wholly, and why: that time is unknown."""
         return {str(t / e.file): e.damage for t, e in self._files if e.damage}
 
     @property
@@ -190,7 +190,7 @@ class Archive:
         Raises InputError with the database's own words.
         """
         for kind in KINDS:
-            files = [str(parquet(t, kind, e.file)) for t, e in self._files if not e.damage]
+            files = [str(parquet(t, kind, e.file)) for t, e in self._files if e.series]
             if not files:
                 raise InputError("the archive is empty: nothing to ask")
             view = self._db.from_parquet(files, filename=True)

@@ -37,7 +37,7 @@ _EVEN = ("time_ns",)
 
 @dataclass(frozen=True, slots=True)
 class Built:
-    """What a build did: files read, kept, gone, and those that could not be read, with reasons."""
+    """What a build did: files read, kept, gone, and those with damage, with reasons."""
 
     read: int
     kept: int
@@ -109,11 +109,12 @@ def _take_in(path: Path, target: Path) -> FileEntry:
             series = tuple(_write_samples(trace, parquet(target, "samples", path.name)))
             _write_validity(trace, parquet(target, "validity", path.name))
             _write_messages(trace, parquet(target, "messages", path.name))
+            damage = "; ".join(trace.damage.values())
     except (LabrefError, OSError, KeyError, ValueError) as error:
-        # One chunk that fails its checksum makes the file suspect: it is named, not half taken in.
         _remove(target, path.name)
         return FileEntry(path.name, found.st_size, found.st_mtime_ns, damage=str(error))
-    return FileEntry(path.name, found.st_size, found.st_mtime_ns, series)
+    # What a damaged chunk held is flagged and unknown; the rest of the file is taken in.
+    return FileEntry(path.name, found.st_size, found.st_mtime_ns, series, damage)
 
 
 def _remove(target: Path, file: str) -> None:

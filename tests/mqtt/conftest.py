@@ -38,7 +38,7 @@ class Broker:
     def has_saved(self) -> bool:
         """Whether it has written down since when it was started who had subscribed."""
         database = self._config.with_name("mosquitto.db")
-        return database.exists() and b"recorder" in database.read_bytes()
+        return database.exists() and b"comb_host/channel/#" in database.read_bytes()
 
     def start(self) -> None:
         self._process = subprocess.Popen(
