@@ -56,8 +56,8 @@ class _Talker:
 
 def test_who_was_in_the_middle_of_a_sentence_is_heard_to_its_next() -> None:
     broken = _Talker(b"GPZDA,155439.00,25,11,2026,00,00*68", b"$GPRMC,155440.00,A*00")
-    answer = _heard("COM1", cast(Transport, broken))
+    answer = _heard("COM1", cast("Transport", broken))
     assert answer is not None
     assert answer.dialects == ("nmea-receiver",)
-    assert _heard("COM1", cast(Transport, _Talker())) is None
-    assert _heard("COM1", cast(Transport, _Talker(b"what", b"ever", b"$GPRMC"))) is None
+    assert _heard("COM1", cast("Transport", _Talker())) is None
+    assert _heard("COM1", cast("Transport", _Talker(b"what", b"ever", b"$GPRMC"))) is None
