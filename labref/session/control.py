@@ -7,24 +7,18 @@ else; no value of any output can be set through it. A service that arms from afa
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
-import socket
-import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 from labref.actuation.runner import Runner
-from labref.model.errors import InputError, LabrefError, LinkError, RefusedError
+from labref.model.errors import InputError, LabrefError, RefusedError
 from labref.model.times import NS_PER_S, Clock
+from labref.session.folder_socket import FolderSocket, ask, read_line
 from labref.session.people import People
 
 NAME = "act.sock"
-_LONGEST_S = 2.0
-_LONGEST_LINE = 65_536
 _LONGEST_HANDS_ON_S = 30 * 86_400
 
 
@@ -128,51 +122,11 @@ def _text(request: dict[str, Any], key: str) -> str:
     return value
 
 
-class ControlSocket:
+class ControlSocket(FolderSocket):
     """Answers while it is open: a context manager. Readable and writable by its owner only."""
 
     def __init__(self, control: Control, folder: Path) -> None:
-        self._control, self._folder = control, folder
-        self._ending = threading.Event()
-        self._thread: threading.Thread | None = None
-
-    def __enter__(self) -> Self:
-        self._listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        with _short_path(self._folder) as path:
-            Path(path).unlink(missing_ok=True)
-            old_mask = os.umask(0o177)
-            try:
-                self._listener.bind(path)
-            finally:
-                os.umask(old_mask)
-        self._listener.listen(4)
-        self._listener.settimeout(0.2)
-        self._thread = threading.Thread(target=self._serve, name="labref control", daemon=True)
-        self._thread.start()
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._ending.set()
-        if self._thread is not None:
-            self._thread.join()
-        self._listener.close()
-        (self._folder / NAME).unlink(missing_ok=True)
-
-    def _serve(self) -> None:
-        while not self._ending.is_set():
-            try:
-                peer, _ = self._listener.accept()
-            except TimeoutError:
-                continue
-            with peer, contextlib.suppress(OSError):
-                peer.settimeout(_LONGEST_S)
-                answer = self._control.answer(_line(peer))
-                peer.sendall(json.dumps(answer).encode() + b"\n")
+        super().__init__(folder, NAME, lambda peer: control.answer(read_line(peer)))
 
 
 def ask_control(folder: Path, **request: Any) -> dict[str, Any]:
@@ -180,39 +134,7 @@ def ask_control(folder: Path, **request: Any) -> dict[str, Any]:
 
     Raises RefusedError or InputError with what the session says.
     """
-    try:
-        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as peer:
-            peer.settimeout(_LONGEST_S)
-            with _short_path(folder) as path:
-                peer.connect(path)
-            peer.sendall(json.dumps(request).encode() + b"\n")
-            answer: dict[str, Any] = json.loads(_line(peer))
-    except (OSError, ValueError) as error:
-        raise LinkError(f"{folder}: no session answers there ({error})") from None
+    answer = ask(folder, NAME, request)
     if not answer["ok"]:
         raise (RefusedError if answer["refused"] else InputError)(answer["error"])
     return answer
-
-
-def _line(peer: socket.socket) -> bytes:
-    data = b""
-    while b"\n" not in data and len(data) < _LONGEST_LINE:
-        part = peer.recv(4096)
-        if not part:
-            break
-        data += part
-    return data.partition(b"\n")[0]
-
-
-@contextlib.contextmanager
-def _short_path(folder: Path) -> Iterator[str]:
-    """A path of the socket that fits into the 107 bytes a socket address has."""
-    plain = str(folder / NAME)
-    if len(plain.encode()) < 100:
-        yield plain
-        return
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        yield f"/proc/self/fd/{descriptor}/{NAME}"
-    finally:
-        os.close(descriptor)

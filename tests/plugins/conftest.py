@@ -1,4 +1,4 @@
-"""Relock worlds and trials, loaded from the files beside the tests."""
+"""Worlds and laboratories of relocking and steering, loaded from the files beside the tests."""
 
 from __future__ import annotations
 
@@ -30,3 +30,15 @@ def bench() -> ModuleType:
 def trials(bench: ModuleType) -> ModuleType:
     """relock_trials.py beside this file."""
     return _load("relock_trials")
+
+
+@pytest.fixture(scope="module")
+def sw() -> ModuleType:
+    """steer_world.py beside this file."""
+    return _load("steer_world")
+
+
+@pytest.fixture(scope="module")
+def sl() -> ModuleType:
+    """steer_lab.py beside this file."""
+    return _load("steer_lab")

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
-import sys
 from fractions import Fraction
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
@@ -15,29 +13,6 @@ import pytest
 from labref.actuation.base import Ending
 from labref.model.errors import LabFileError
 from labref_steer.bank import Bank, LowPass, Model
-
-
-def _load(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(name, Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-@pytest.fixture(scope="module")
-def sw() -> ModuleType:
-    """steer_world.py beside this file."""
-    return _load("steer_world")
-
-
-@pytest.fixture(scope="module")
-def sl() -> ModuleType:
-    """steer_lab.py beside this file."""
-    return _load("steer_lab")
-
 
 ONE = (1.0,)
 
