@@ -106,10 +106,13 @@ class Exposures(Table, frozen=True, kw_only=True):
 
     ``asks``: the questions of one visit. ``status``: what a status word means, "" or a flag's
     name. ``select`` moves the switch to ``{input}``; empty: the instrument moves it itself.
+    ``nothing_yet``: whole replies by which the instrument says that the input has not been
+    exposed yet: no reading, and no fault of the reply.
     """
 
     asks: list[Ask]
     status: dict[str, Literal["", "GAP", "SATURATED"]] = {}
+    nothing_yet: list[str] = []
     select: str = ""
 
 

@@ -76,7 +76,10 @@ class ExposuresProgram(BaseProgram):
         replies, errors = yield from self.ask.many(queries)
         self.note_settings(due, replies[len(self._table.asks) :])
         fetched = Fetched(errors=errors, clock_step_ns=self.host.stepped())
-        found = self._columns(replies[: len(self._table.asks)], name)
+        answers = replies[: len(self._table.asks)]
+        if any(answer.strip() in self._table.nothing_yet for answer in answers):
+            return fetched
+        found = self._columns(answers, name)
         if self._is_new(index, found):
             fetched.rows.append(self._row(index, found, fetched.clock_step_ns))
         return fetched

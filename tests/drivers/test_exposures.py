@@ -124,6 +124,15 @@ def test_nonsense_is_refused(reply: str) -> None:
         bench.fetch()
 
 
+def test_an_input_that_has_not_been_exposed_yet_is_no_fault() -> None:
+    bench = Bench()
+    bench.replies["1"] = "ERR 3 no exposure"
+    assert bench.fetch().rows == []
+    assert [row.input for row in bench.fetch().rows] == [1]
+    bench.replies["1"] = "1,411.042130,OK,10,5"
+    assert [row.offset for row in bench.fetch().rows] == [1e6]
+
+
 def test_a_negative_option_is_named() -> None:
     with pytest.raises(InputError, match="drop_exposures must be zero or more"):
         Bench(drop_exposures=-1)
