@@ -32,8 +32,9 @@ from sim_instruments.campaign.lab import CampaignLab, Span
 from sim_instruments.campaign.scenario import Scenario
 
 BLOCK = 300
-BEFORE, AFTER = 3, 30  # gates around a fault's begin and end
+BEFORE, AFTER = 3, 12  # gates around a fault's begin and end
 SHORT_S = 60.0
+PROVING = 180  # gates after a loss, or after a fault's end, in which a light may be proven
 # What moves slowly is looked at every second, as the experiment's shutter would.
 CREEPING = ("excursion", "drift_ramp", "comb_unlock", "late_reply")
 LEFT_OUT = ("notify", "mqtt", "web")  # nobody is to be told of an invented laboratory
@@ -83,7 +84,11 @@ class _Campaign:
         self._open()
         self.person = Person(lab, self.session, seed)
         self._single, self._stops = _plan(lab)
+        self._proof = np.zeros(lab.gates + 1, bool)
+        for fault in lab.faults:
+            self._proof[int(fault.stop_s) : int(fault.stop_s) + PROVING] = True
         self._shot: Shot | None = None
+        self._pending_since: dict[str, int] = {}
 
     def _open(self) -> None:
         """A session as at a start of labref: nothing armed, no history."""
@@ -148,10 +153,24 @@ class _Campaign:
             most = min(most, int(self._stops[place]) - gate)
         return max(1, most)
 
+    def _is_proving(self) -> bool:
+        """Whether a light may be verified within the next passes: a block would delay the word."""
+        acts, gate = self.session.actuation, self.lab.gate
+        assert acts is not None
+        for name, actuator in acts.actuators.items():
+            if not getattr(actuator, "pending", ""):
+                self._pending_since.pop(name, None)
+            else:
+                self._pending_since.setdefault(name, gate)
+        since = self._pending_since.values()
+        return any(gate - at < PROVING or self._proof[gate] for at in since)
+
     def _could_act(self) -> bool:
         """Whether a relock runs, or could begin at the next pass."""
         acts = self.session.actuation
         assert acts is not None
+        if self._is_proving():
+            return True
         if not self._acts:
             return False
         seen = Seen(self.clock.now_ns(), self.clock.monotonic_s())

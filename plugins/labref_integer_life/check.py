@@ -15,7 +15,7 @@ from labref.checks.witness import LastValues
 from labref.frequency.life import void_by_beat, void_by_f_rep, void_by_gap, void_by_lock, voided
 from labref.model.exact import exact_text
 from labref.model.integer import Integer
-from labref.model.readings import Readings
+from labref.model.readings import Floats, Ints, Readings
 from labref.model.times import NS_PER_S
 from labref.model.verdict import (
     NOTHING,
@@ -78,6 +78,9 @@ class IntegerLifeCheck:
             if self._integer.void_reason is None:
                 return Judgement(self.name, all_good(1), no_reasons(1), (NOTHING,))
             return all_unknown(self.name, 1, self._reason())
+        if count > 1 and self._is_quiet(frequencies):
+            self._follow(frequencies)
+            return Judgement(self.name, all_good(count), no_reasons(count), (NOTHING,))
         states = np.full(count, State.GOOD, np.uint8)
         indices = np.zeros(count, np.intp)
         reasons = Reasons()
@@ -107,6 +110,43 @@ class IntegerLifeCheck:
                 fresh += [(stop, lock) for stop in block.stop_ns[outside].tolist()]
         self._dropped.extend(sorted(fresh))
 
+    def _is_quiet(self, frequencies: Frequencies) -> bool:
+        """Whether nothing in a block can end the life of living integers, seen all at once.
+
+        f_rep may be observed anew at any gate, so it must stay within half its margin.
+        """
+        integer, chain, stop_ns = self._integer, self._chain, frequencies.stop_ns
+        if integer.void_reason is not None or self._observed is None or self._dropped:
+            return False
+        if integer.found_ns is None or integer.margin_hz is None or self._seen_until_ns is None:
+            return False
+        before_ns = np.concatenate(([self._seen_until_ns], stop_ns[:-1]))
+        if (frequencies.start_ns - before_ns).max() > chain.gate_ns // 2:
+            return False
+        f_rep_hz = self._all(chain.f_rep, stop_ns)
+        beat_hz = np.abs(self._all(chain.beat, stop_ns))
+        places = [np.zeros(1), f_rep_hz / 2, *(np.array([at]) for at in chain.edges.values())]
+        places += [np.abs(self._all(other, stop_ns)) for other in chain.others.values()]
+        # NaN anywhere makes a comparison False: then gate by gate.
+        moved = integer.value * np.abs(f_rep_hz - self._f_rep_hz)
+        return bool(
+            np.isfinite(frequencies.offset).all()
+            and moved.max() < 0.49 * integer.margin_hz
+            and all((np.abs(beat_hz - at) > chain.guard_hz).all() for at in places)
+        )
+
+    def _follow(self, frequencies: Frequencies) -> None:
+        """A quiet block: what counts is the last observation in it, found from its end."""
+        gates = zip(frequencies.stop_ns.tolist(), frequencies.tap_offset.tolist(), strict=True)
+        self._seen_until_ns = int(frequencies.stop_ns[-1])
+        for stop_ns, tap_offset in reversed(list(gates)):
+            f_rep, beat = (
+                self._now(self._chain.f_rep, stop_ns),
+                self._now(self._chain.beat, stop_ns),
+            )
+            if self._observe((stop_ns, tap_offset), f_rep, beat):
+                return
+
     def _step(self, start_ns: int, stop_ns: int, tap_offset: float) -> None:
         """One derived gate: what may have ended their life, and who may have seen the light."""
         f_rep, beat = self._now(self._chain.f_rep, stop_ns), self._now(self._chain.beat, stop_ns)
@@ -116,13 +156,19 @@ class IntegerLifeCheck:
             self._integer = voided(self._integer, reason)
             self._event_ns = max(self._event_ns, event_ns)
         self._seen_until_ns = stop_ns
+        self._observe((stop_ns, tap_offset), f_rep, beat)
+
+    def _observe(self, gate: tuple[int, float], f_rep_hz: float, beat_hz: float) -> bool:
+        """Renew by the first witness that saw the light after the last event, if one did."""
+        stop_ns = gate[0]
         for observer in self._chain.witnesses:
             ended_ns = observer.track.last_stop(stop_ns)
             if ended_ns is None or ended_ns - observer.gate_ns < self._event_ns:
                 continue
-            if self._is_unique(observer, (stop_ns, tap_offset), f_rep, beat):
-                self._renew(observer.track.comparison.name, ended_ns, f_rep)
-                return
+            if self._is_unique(observer, gate, f_rep_hz, beat_hz):
+                self._renew(observer.track.comparison.name, ended_ns, f_rep_hz)
+                return True
+        return False
 
     def _events(
         self, start_ns: int, stop_ns: int, f_rep_hz: float, beat_hz: float
@@ -177,6 +223,13 @@ class IntegerLifeCheck:
         total = quantity.nominal
         for name, weight in quantity.weights.items():
             total += weight * self._last[name].last(stop_ns, _AGE_NS)
+        return total
+
+    def _all(self, quantity: Linear, stop_ns: Ints) -> Floats:
+        """As `_now`, at the end of every gate of a block: float64 (n,)."""
+        total = np.full(len(stop_ns), quantity.nominal)
+        for name, weight in quantity.weights.items():
+            total += weight * self._last[name].at(stop_ns, _AGE_NS)
         return total
 
     def _is_unique(

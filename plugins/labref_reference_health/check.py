@@ -48,10 +48,15 @@ class ReferenceHealthCheck:
         self._track.see(readings)
         count = len(frequencies)
         stop_ns = frequencies.stop_ns
-        phases = self._track.phases(stop_ns)
         silent = {name: where for name, where in self._track.silent(stop_ns).items() if where.any()}
-        if not silent and is_derived(frequencies) and all(self._is_well(p) for p in phases):
+        if (
+            count
+            and not silent
+            and is_derived(frequencies)
+            and self._track.is_well_throughout(stop_ns)
+        ):
             return Judgement(self.name, all_good(count), no_reasons(count), (NOTHING,))
+        phases = self._track.phases(stop_ns)
         states = np.full(count, State.GOOD, np.uint8)
         indices = np.zeros(count, np.intp)
         reasons = Reasons()
@@ -67,14 +72,6 @@ class ReferenceHealthCheck:
         said = unusable_judgement(self.name, frequencies, states, indices, reasons)
         widened = extra if extra.any() else None
         return Judgement(said.check, said.states, said.reasons, said.texts, (), None, widened)
-
-    def _is_well(self, entry: tuple[Phase, int, float]) -> bool:
-        return entry[0] is Phase.LOCKED and not self._differs(entry[2])
-
-    def _differs(self, y: float) -> bool:
-        """Whether the second reference says otherwise; unknown until it has been averaged."""
-        second = self._track.table.against
-        return second is not None and not abs(y) <= float(second.within)
 
     def _extra_u_hz(
         self, phases: list[tuple[Phase, int, float]], frequencies: Frequencies
@@ -100,7 +97,7 @@ class ReferenceHealthCheck:
             return self._because(text, clears, "reference free")
         if phase is Phase.START:
             return self._because(f"{name}: no word yet", f"a word from {name}", "reference silent")
-        if self._differs(y):
+        if self._track.differs(y):
             return self._second_says(y)
         return None
 

@@ -83,6 +83,7 @@ class HealthTrack:
         self._second: deque[float] = deque(maxlen=table.against.average if table.against else 1)
         self._times: list[int] = []
         self._phases: list[tuple[Phase, int, float]] = []
+        self._well = (0, 0, False)  # the last answer of `is_well_throughout`, and from when to when
 
     def see(self, readings: Mapping[str, Readings]) -> None:
         """Take in what is new; blocks that another transition's check handed in are known."""
@@ -105,6 +106,27 @@ class HealthTrack:
         unknown = (Phase.START, 0, math.nan)
         picks = [bisect_right(self._times, time_ns) for time_ns in stop_ns.tolist()]
         return [self._phases[pick - 1] if pick else unknown for pick in picks]
+
+    def differs(self, y: float) -> bool:
+        """Whether the second reference says otherwise; unknown until it has been averaged."""
+        second = self.table.against
+        return second is not None and not abs(y) <= float(second.within)
+
+    def is_well_throughout(self, stop_ns: Ints) -> bool:
+        """Locked and confirmed from the first of ``stop_ns`` to the last, and in between.
+
+        Every transition on the reference asks this of the same gates: answered once.
+        """
+        first = bisect_right(self._times, int(stop_ns[0])) - 1
+        last = bisect_right(self._times, int(stop_ns[-1]))
+        if first < 0:
+            return False
+        asked = (self._times[first], self._times[last - 1])
+        if asked != self._well[:2]:
+            entries = self._phases[first:last]
+            well = all(phase is Phase.LOCKED and not self.differs(y) for phase, _, y in entries)
+            self._well = (*asked, well)
+        return self._well[2]
 
     def silent(self, stop_ns: Ints) -> dict[str, np.ndarray[Any, Any]]:
         """For each of its channels, bool (n,): no usable reading that is fresh enough."""

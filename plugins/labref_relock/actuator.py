@@ -146,7 +146,7 @@ class Relock:
 
     def _look_by_the_way(self, seen: Seen) -> None:
         """Somebody else may have brought it back: the same evidence serves."""
-        judged = self.verifier.judged(seen.now_ns)
+        judged = self.verifier.judged(seen.now_ns, never_lost=not self._was_lost)
         if judged is None:
             return
         if judged.answer is Answer.RIGHT:
@@ -244,7 +244,7 @@ class Relock:
             seen = yield Wait(_LOOK_S)
             if self._lock.says(seen.now_ns) is False:
                 return None
-            judged = self.verifier.judged(seen.now_ns)
+            judged = self.verifier.judged(seen.now_ns, never_lost=not self._was_lost)
             if judged is not None:
                 return self._answer(judged, seen)
         text = f"held, but not stable for {self.table.stable_s} s: {self.verifier.last_reason}"

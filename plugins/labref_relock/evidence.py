@@ -8,6 +8,7 @@ ago, on one channel of its switch only. So the witness needs *confirmations* of 
     voucher    now it agrees with the comb on another laser that never lost its lock, within k u,
                and has not stepped there since
     second     another witness, sharing nothing with the first, gives the same integers
+    lab file   the lock was not lost since these very integers were last believed, only doubted
 
 One that contradicts refuses, however many agree. Together history and voucher tell a standing error
 of one channel and a step common to all; a step of one channel alone, of just one repetition
@@ -70,6 +71,7 @@ class Case:
 
     ``declared_hz``: the tap by the lab file's integers; ``n`` and ``beat_sign`` those.
     ``beat_hz`` is positive; 0 for a laser on a resonator, whose ``spacing_hz`` is then f_rep's.
+    ``never_lost``: the lock held ever since the integers were last believed.
     """
 
     declared_hz: Fraction
@@ -83,6 +85,7 @@ class Case:
     seconds: tuple[Word, ...] = ()
     k: float = 5.0
     confirmations: int = 2
+    never_lost: bool = False
 
 
 class Answer(Enum):
@@ -113,14 +116,16 @@ def judge(case: Case) -> Judged:
     if against:
         return Judged(Answer.REFUSED, f"the witness is contradicted: {'; '.join(against)}", found)
     kinds = [_history(case)[0], _vouchers(case)[0], _seconds(case, found)[0]]
+    best = found.best
+    same = (best.n, best.beat_sign) == (case.n, case.beat_sign)
+    kinds.append(["the lab file's evidence"] if same and case.never_lost else [])
     names = tuple(name for kind in kinds for name in kind)
     spoken = sum(bool(kind) for kind in kinds)
     if spoken < case.confirmations:
         what = ", ".join(names) or "nothing"
         text = f"{spoken} of {case.confirmations} confirmations of the witness: {what}"
         return Judged(Answer.REFUSED, text, found, names)
-    best = found.best
-    if (best.n, best.beat_sign) != (case.n, case.beat_sign):
+    if not same:
         side = "" if best.beat_sign == case.beat_sign else ", on the other side of the tooth"
         return Judged(Answer.WRONG, f"{best.n - case.n:+d} teeth{side}", found, names)
     text = f"n = {best.n}, {found.evidence}; confirmed by {', '.join(names)}"

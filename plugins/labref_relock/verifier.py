@@ -64,15 +64,18 @@ class Verifier:
         for track in (self.coarse, *self._seconds):
             track.begin(now_ns)
 
-    def judged(self, now_ns: int) -> Judged | None:
-        """The answer once the light was stable for long enough; None: not yet."""
+    def judged(self, now_ns: int, *, never_lost: bool = False) -> Judged | None:
+        """The answer once the light was stable for long enough; None: not yet.
+
+        ``never_lost``: the lock held ever since the integers were last believed.
+        """
         if self._until_ns - self._from_ns < self._stable_ns:
             return None
         said = self.coarse.word()
         if said is None:
             self.last_reason = f"no word from {self._table.coarse}"
             return None
-        return judge(self._case(said, now_ns))
+        return judge(self._case(said, now_ns, never_lost))
 
     def has_second(self, judged: Judged) -> bool:
         """Whether an independent second witness is among those that confirm."""
@@ -120,7 +123,7 @@ class Verifier:
             else:
                 self._until_ns = int(block.stop_ns[i])
 
-    def _case(self, said: tuple[Any, Fraction], now_ns: int) -> Case:
+    def _case(self, said: tuple[Any, Fraction], now_ns: int, never_lost: bool) -> Case:
         word, tap_offset = said
         before_ns = now_ns if self._lost_ns is None else self._lost_ns
         history_s = float(self._table.history_s)
@@ -138,6 +141,7 @@ class Verifier:
             tuple(second[0] for second in seconds if second is not None),
             float(self._table.k),
             self._table.confirmations,
+            never_lost,
         )
 
 

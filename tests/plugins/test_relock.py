@@ -130,6 +130,23 @@ def test_without_enough_confirmations_it_is_refused(bench: ModuleType, tmp_path:
     assert "1 of 2 confirmations" in w.ended()[-1].outcome.text
 
 
+def test_a_light_that_was_never_lost_needs_no_history_to_be_believed_again(
+    bench: ModuleType, tmp_path: Path
+) -> None:
+    """The session begins with it on a wrong tooth; somebody brings it back, the lock closed."""
+    w = bench.World(tmp_path)
+    w.tooth = 1
+    w.live(1)
+    w.arm()
+    w.live(20)
+    assert w.good() is not True
+    assert w.ended()[-1].outcome.ending is Ending.REFUSED
+    w.tooth = 0
+    w.live(20)
+    assert w.good() is True
+    assert w.piezo.moves == 0
+
+
 def test_a_lock_that_came_back_by_itself_is_verified_without_a_move(
     bench: ModuleType, tmp_path: Path
 ) -> None:
