@@ -34,7 +34,7 @@ from sim_instruments.campaign.scenario import Scenario
 BLOCK = 300
 BEFORE, AFTER = 3, 12  # gates around a fault's begin and end
 SHORT_S = 60.0
-PROVING = 180  # gates after a loss, or after a fault's end, in which a light may be proven
+PROVING = 45  # gates after a loss, or after a fault's end, in which a light may be proven
 # What moves slowly is looked at every second, as the experiment's shutter would.
 CREEPING = ("excursion", "drift_ramp", "comb_unlock", "late_reply")
 LEFT_OUT = ("notify", "mqtt", "web")  # nobody is to be told of an invented laboratory
