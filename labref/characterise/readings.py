@@ -18,6 +18,7 @@ from labref.stability.series import BoolArray, Series, make_series
 
 if TYPE_CHECKING:
     from labref.trace.reader import Trace
+    from labref.trace.series import Series as Record
 
 _TRACE_SUFFIXES = (".h5", ".hdf5", ".nxs")
 
@@ -142,7 +143,8 @@ def series_of_trace(
         group=str(facts.get("group", "")),
         loop=str(facts.get("loop", "unknown")) if loop is None else loop,
         weighting=str(facts.get("weighting", "pi")),
-        dead_time_s=_dead_time_s(spacing, found.gate_ns),
+        dead_time_s=_dead_time_s(spacing, found),
+        mean_of=int(facts.get("mean_of_gates", 1)),
     )
 
 
@@ -178,7 +180,11 @@ def grid_of(start_ns: Ints, where: str) -> tuple[BoolArray, IntArray, float]:
     return keep, index, spacing
 
 
-def _dead_time_s(spacing_s: float, gate_ns: int) -> float:
-    """Spacing less gate, if it is more than the jitter of stamps."""
-    dead = spacing_s - gate_ns / 1e9
+def _dead_time_s(spacing_s: float, found: Record) -> float:
+    """Spacing less counted time, if it is more than the jitter of stamps."""
+    counted_ns = found.gate_ns
+    if "averaged_gate_ns" in found.attributes:  # a block mean: dead times lie within it, too
+        facts: dict[str, Any] = dict(found.attributes)
+        counted_ns = int(facts["mean_of_gates"]) * int(facts["averaged_gate_ns"])
+    dead = spacing_s - counted_ns / 1e9
     return dead if dead > 1e-4 * spacing_s else 0.0

@@ -30,8 +30,10 @@ class Group:
     def said(self, alarm: Alarm, level: AlarmLevel) -> Alarm:
         """The alarm of the group: led by ``alarm``, with everybody whom it has struck."""
         names = tuple(self.struck)
-        text = f"{alarm.message} (consequences: {', '.join(names)})" if len(names) > 1 else ""
-        return replace(alarm, level=level, message=text or alarm.message, consequences=names)
+        text = alarm.message if alarm.cause in alarm.message else f"{alarm.cause}: {alarm.message}"
+        if len(names) > 1:
+            text += f" (consequences: {', '.join(names)})"
+        return replace(alarm, level=level, message=text, consequences=names)
 
 
 class Board:

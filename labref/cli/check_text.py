@@ -65,6 +65,10 @@ def _facts(lab: Lab, transition: LabTransition) -> Table:
     gate_s = transition.gate_ns / NS_PER_S
     base = lab.channels[transition.base]
     table.add_row("gates", f"{gate_s} s of {base.name} (group {transition.group})")
+    if base.mean_of > 1:
+        row_s = base.row_ns / NS_PER_S
+        kept = f"means of {base.mean_of} gates ({row_s} s) and their counts in the trace"
+        table.add_row("kept", f'{kept}; store = "all" of the channels keeps every gate')
     return table
 
 

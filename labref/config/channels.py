@@ -85,6 +85,8 @@ def _channel(draft: Draft, name: str, table: ChannelTable, path: Path) -> Channe
     nominal = _nominal(draft, table, path)
     reference = _feed(draft, name, table, path)
     gate_ns = _check_gate(draft, table, path)
+    if table.assumed and table.store is not None:
+        draft.complaints.problem((*path, "store"), "an assumed value has no readings to store")
     if table.assumed and table.role == "eliminated":
         draft.complaints.problem((*path, "role"), 'an assumed value is not counted: role "set"')
     if table.role == "set" and not table.assumed and not (table.sigma or table.u):
@@ -112,6 +114,7 @@ def _channel(draft: Draft, name: str, table: ChannelTable, path: Path) -> Channe
         rate_per_s=float(table.rate_per_s),
         hold_ns=None if table.hold_s is None else seconds_to_ns(Fraction(table.hold_s)),
         assumed=table.assumed,
+        keeps_all=table.store == "all",
     )
 
 
@@ -233,7 +236,7 @@ def _seconds(value: Number) -> str:
 
 
 def check_groups(draft: Draft) -> None:
-    """Channels of one gate group have one gate, weighting and dead time (M11)."""
+    """Channels of one gate group have one gate, weighting and dead time, kept one way (M11)."""
     first: dict[str, str] = {}
     for name in draft.document.tables.channels:
         channel = draft.channels.get(name)
@@ -247,6 +250,16 @@ def check_groups(draft: Draft) -> None:
                     f"group {channel.group!r} also holds {other.name!r}, whose "
                     f"{key.removesuffix('_ns')} differs: a group has one gate (M11)",
                 )
+        if channel.gate_ns == other.gate_ns and channel.mean_of != other.mean_of:
+            draft.complaints.problem(
+                ("channels", name, "store"),
+                f"group {channel.group!r} also holds {other.name!r}, of which the trace keeps "
+                f'{_kept(other)}: say store = "all" for all of a group or for none (M11)',
+            )
+
+
+def _kept(channel: Channel) -> str:
+    return "every gate" if channel.mean_of == 1 else f"means of {channel.mean_of} gates"
 
 
 def check_feeds(draft: Draft) -> None:

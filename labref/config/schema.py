@@ -89,6 +89,8 @@ class ChannelTable(Table, frozen=True, kw_only=True):
     whose error scales the value; without it that of the instrument. ``needs`` names level
     witnesses (the lock indicator of a tracking oscillator, M9) without which nothing that this
     channel enters is good.
+    Above 1000 gates a second the trace keeps means of blocks with their counts; ``store = "all"``
+    keeps every gate.
     """
 
     nominal_hz: Number | None = None
@@ -112,6 +114,7 @@ class ChannelTable(Table, frozen=True, kw_only=True):
     needs: list[WitnessName] = field(default_factory=list)
     assumed: bool = False
     pushed: bool = False
+    store: Literal["all"] | None = None
 
 
 class TimeColumn(Table, frozen=True, kw_only=True):

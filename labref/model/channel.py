@@ -6,6 +6,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
+# A series with more gates a second than this is kept as means of blocks, 1 ms or a little longer.
+MOST_ROWS_PER_S = 1000
+_SHORTEST_ROW_NS = 1_000_000_000 // MOST_ROWS_PER_S
+
 
 class Loop(StrEnum):
     """Where the channel stands with respect to the loop that controls it (rule M1)."""
@@ -40,6 +44,7 @@ class Channel:
     uncertainty of the display itself (a wavemeter's accuracy). ``rate_per_s`` is the largest
     credible drift. A channel with ``hold_ns`` keeps its last value for that long
     (a set-point that is read back now and then); without it every gate needs a reading.
+    ``keeps_all``: the trace keeps every gate, however many there are.
     """
 
     name: str
@@ -58,6 +63,18 @@ class Channel:
     rate_per_s: float = 0.0
     hold_ns: int | None = None
     assumed: bool = False
+    keeps_all: bool = False
+
+    @property
+    def mean_of(self) -> int:
+        """Of how many gates the trace keeps the mean: 1 up to 1000 gates a second."""
+        period_ns = self.gate_ns + self.dead_time_ns
+        return 1 if self.keeps_all else max(1, -(-_SHORTEST_ROW_NS // period_ns))
+
+    @property
+    def row_ns(self) -> int:
+        """Span of a row of the trace: of that many gates and the dead times between them."""
+        return self.mean_of * (self.gate_ns + self.dead_time_ns) - self.dead_time_ns
 
     @property
     def is_fed(self) -> bool:

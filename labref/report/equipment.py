@@ -8,6 +8,7 @@ from pathlib import Path
 from labref.model.exact import exact_text
 from labref.report.blocks import Paragraph, Section, Table, Verbatim
 from labref.report.record import Record, files_of
+from labref.trace.layout import ChannelColumn, TransitionColumn
 
 _PIECE = 1 << 20
 
@@ -27,7 +28,7 @@ def counters(record: Record) -> Section:
                 str(facts.get("kind", "")),
                 f"{exact_text(column.nominal)} {column.unit}",
                 f"{feed[0]}, {feed[1]}" if feed else "log",
-                f"{column.gate_ns / 1e9:.3f}".rstrip("0").rstrip(".") + " s",
+                _gate_text(column),
                 "none" if not dead else f"{dead:.6f} s",
                 str(facts.get("weighting", "unknown")),
                 str(facts.get("loop", "unknown")),
@@ -39,6 +40,18 @@ def counters(record: Record) -> Section:
         "reference",
     )  # fmt: skip
     return Section("Counters and their weighting", (Table(head, tuple(rows)),))
+
+
+def _gate_text(column: ChannelColumn | TransitionColumn) -> str:
+    """The counter's gate, and how many of them a row of the trace is the mean of."""
+    if column.mean_of == 1:
+        return _seconds(column.gate_ns)
+    gate_ns = int(column.attributes.get("averaged_gate_ns", column.gate_ns))
+    return f"{_seconds(gate_ns)}, kept as means of {column.mean_of}"
+
+
+def _seconds(time_ns: int) -> str:
+    return f"{time_ns / 1e9:.9f}".rstrip("0").rstrip(".") + " s"
 
 
 def software(record: Record, versions: dict[str, str]) -> Section:

@@ -14,10 +14,15 @@ from labref.model.verdict import State
 
 
 class History:
-    """Results of one transition, block by block, for at least ``span_s``."""
+    """Results of one transition, block by block, for at least ``span_s``.
 
-    def __init__(self, span_s: float = 3600.0) -> None:
+    Of more than ``most_gates`` (an hour of 1000 a second) only the newest are kept.
+    """
+
+    def __init__(self, span_s: float = 3600.0, most_gates: int = 4_000_000) -> None:
         self._span_ns = int(span_s * NS_PER_S)
+        self._most_gates = most_gates
+        self._gates = 0
         self._blocks: deque[tuple[int, Result]] = deque()
         self.has_forgotten = False
 
@@ -26,8 +31,10 @@ class History:
         blocks = self._blocks
         stop_ns = int(result.frequencies.stop_ns[-1])
         blocks.append((stop_ns, result))
-        while blocks[0][0] < stop_ns - self._span_ns:
-            blocks.popleft()
+        self._gates += len(result.states)
+        old_ns = stop_ns - self._span_ns
+        while blocks[0][0] < old_ns or (self._gates > self._most_gates and len(blocks) > 1):
+            self._gates -= len(blocks.popleft()[1].states)
             self.has_forgotten = True
 
     @property

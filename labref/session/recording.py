@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,11 +15,15 @@ from labref.model.channel import Channel
 from labref.model.exact import exact_text
 from labref.model.result import Result
 from labref.model.verdict import State
-from labref.trace.layout import Attribute, ChannelColumn, TraceLayout, TransitionColumn
+from labref.trace.layout import MEAN_OF, Attribute, ChannelColumn, TraceLayout, TransitionColumn
 
 
 def layout_of(lab: Lab) -> TraceLayout:
-    """Return the trace's columns for ``lab``: every fed channel and every transition."""
+    """Return the trace's columns for ``lab``: every fed channel and every transition.
+
+    Of channels above 1000 gates a second, and of what is judged in their gates, the rows are
+    block means (`labref.trace.means`), unless all gates are kept.
+    """
     return TraceLayout(
         tuple(_channel(channel) for channel in lab.channels.values() if channel.is_fed),
         tuple(_transition(t, lab) for t in lab.transitions.values()),
@@ -30,6 +34,28 @@ def layout_of(lab: Lab) -> TraceLayout:
             "python": platform.python_version(),
         },
     )
+
+
+def every_gate(lab: Lab) -> Lab:
+    """Return ``lab`` with every gate kept: what a session has in memory."""
+    kept = {name: replace(channel, keeps_all=True) for name, channel in lab.channels.items()}
+    return replace(lab, channels=kept)
+
+
+def as_recorded(lab: Lab, columns: Iterable[ChannelColumn]) -> Lab:
+    """Return ``lab`` with the gates of a record: where it holds block means, these are its gates.
+
+    What is derived from them is judged by the means, and stored row by row.
+    """
+    rows = {column.name: column.gate_ns for column in columns if column.mean_of > 1}
+    channels = {
+        name: replace(channel, gate_ns=rows[name], keeps_all=True) if name in rows else channel
+        for name, channel in lab.channels.items()
+    }
+    transitions = {
+        name: replace(t, gate_ns=rows.get(t.base, t.gate_ns)) for name, t in lab.transitions.items()
+    }
+    return replace(lab, channels=channels, transitions=transitions)
 
 
 def _channel(channel: Channel) -> ChannelColumn:
@@ -48,9 +74,17 @@ def _channel(channel: Channel) -> ChannelColumn:
     if channel.sigma is not None:
         attributes["declared_sigma"] = channel.sigma
     title = f"{channel.name} ({channel.kind})"
+    attributes.update(_averaging(channel))
     return ChannelColumn(
-        channel.name, channel.nominal, channel.unit, channel.gate_ns, title, attributes
+        channel.name, channel.nominal, channel.unit, channel.row_ns, title, attributes
     )
+
+
+def _averaging(channel: Channel) -> dict[str, Attribute]:
+    """What says that rows are means of gates, and of which."""
+    if channel.mean_of == 1:
+        return {}
+    return {MEAN_OF: channel.mean_of, "averaged_gate_ns": channel.gate_ns}
 
 
 def _transition(transition: LabTransition, lab: Lab) -> TransitionColumn:
@@ -80,13 +114,15 @@ def _transition(transition: LabTransition, lab: Lab) -> TransitionColumn:
     for name in transition.integers:
         integer = lab.integers[name]
         attributes[f"integer_{name}"] = f"{integer.value} ({integer.evidence})"
+    base = lab.channels[transition.base]
+    attributes.update(_averaging(base))
     return TransitionColumn(
         transition.name,
         transition.nominal_hz,
         transition.target.hz,
         equation.epoch,
         equation.text(),
-        transition.gate_ns,
+        transition.gate_ns if base.mean_of == 1 else base.row_ns,
         f"{transition.name}: detuning counts from {exact_text(transition.target.hz)} Hz",
         attributes,
     )

@@ -27,7 +27,7 @@ from labref.session.assemble import SPARE_NS, assemble
 from labref.session.corrections import Epoch
 from labref.session.cycle import States, run_pass
 from labref.session.moved import Moved, Tally
-from labref.session.recording import layout_of
+from labref.session.recording import as_recorded, layout_of
 from labref.trace.live import TraceWriter
 from labref.trace.reader import Trace
 
@@ -250,7 +250,7 @@ def rederive(
     moved, faults, gates = [], [], 0
     try:
         for epoch in spans:
-            lab = parse(epoch.lab_text)
+            lab = as_recorded(parse(epoch.lab_text), trace.layout.channels)
             clock = RecordTime(max(epoch.begin_ns - WARM_UP_NS, trace.start_ns))
             layout = layout_of(lab)
             layout = replace(

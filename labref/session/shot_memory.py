@@ -10,7 +10,7 @@ import numpy as np
 from labref.model.shot import ShotMean, ShotReason, ShotRecord, WindowClock
 from labref.model.verdict import State
 from labref.session.cycle import Parts
-from labref.session.recording import layout_of
+from labref.session.recording import every_gate, layout_of
 from labref.session.status import Status
 from labref.trace.shot_gates import Facts, Gates, facts_of
 from labref.trace.shot_noise import stretch
@@ -25,7 +25,7 @@ class ShotMemory:
         self._parts = parts
         self._folder = folder
         self._status = status
-        layout = layout_of(parts.lab)
+        layout = layout_of(every_gate(parts.lab))
         self._facts = {column.name: facts_of(column) for column in layout.transitions}
         self._noises = {name: Noises(facts) for name, facts in self._facts.items()}
 

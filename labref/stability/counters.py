@@ -36,6 +36,8 @@ class Meaning:
 def describe(name: str, title: str, series: Series) -> Meaning:
     """Return what a statistic means on these readings."""
     notes: list[str] = []
+    if series.mean_of > 1:
+        notes.append(_averaged_note(series))
     if series.weighting != "pi":
         title = f"{title.replace('Allan', 'two-sample')} of {series.weighting.title()} readings"
         name = f"{name}_of_{series.weighting}_readings"
@@ -66,8 +68,16 @@ def _mean_note(name: str, series: Series) -> list[str]:
     return [f"mean fractional frequency {series.mean_y!r} removed before the time error"]
 
 
+def _averaged_note(series: Series) -> str:
+    gate_s = series.gate_s / series.mean_of
+    said = f"each reading is the mean of {series.mean_of} gates of {gate_s!r} s"
+    plain = series.weighting == "pi" and not series.dead_time_s
+    return f"{said}: one Pi gate of their span" if plain else said
+
+
 def _weighting_note(series: Series) -> str:
-    factor = white_fm_factor(series.weighting, 1, series.base_s, series.tau0_s)
+    spacing_s = series.tau0_s / series.mean_of
+    factor = white_fm_factor(series.weighting, series.mean_of, series.base_s, spacing_s)
     if factor is None:
         return (
             "length of the Lambda weighting not declared: in white FM the value at one gate is "
@@ -178,7 +188,8 @@ def _shape(t: float, mu: float) -> float:
 def dead_time_rule(series: Series) -> BiasRule:
     """Return the ratio of the measured to the gapless Allan variance at the same tau = m T.
 
-    B2 B3 compares with gates of m times the gate; r^mu carries that to m times the spacing.
+    B2 B3 compares with gates of m times the gate; r^mu carries that to m times the spacing. In a
+    reading that is a mean the dead time is spread between its gates.
     """
     ratio = series.tau0_s / series.gate_s
     exponents = {2: -2.0, 1: -2.0, 0: -1.0, -1: 0.0, -2: 1.0}
@@ -187,6 +198,6 @@ def dead_time_rule(series: Series) -> BiasRule:
         if alpha not in exponents:
             return 1.0
         mu = exponents[alpha]
-        return b2(ratio, mu) * b3(m, ratio, mu) / math.pow(ratio, mu)
+        return b2(ratio, mu) * b3(m * series.mean_of, ratio, mu) / math.pow(ratio, mu)
 
     return rule

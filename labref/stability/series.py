@@ -43,6 +43,8 @@ class Series:
         name, group, loop, weighting, dead_time_s: from the channel; `group` is the gate group.
         base_s: length of the weighting function, s; None if it is not known. A Lambda counter
             may weigh over two gates (readings overlap) or inside one.
+        mean_of: gates averaged into each reading (block means of a fast counter). Of gapless Pi
+            gates the mean is a Pi reading; of others it is the average of so many readings.
     """
 
     phase_s: FloatArray
@@ -59,6 +61,7 @@ class Series:
     weighting: str = "pi"
     base_s: float | None = None
     dead_time_s: float = 0.0
+    mean_of: int = 1
 
     def __len__(self) -> int:
         return len(self.phase_s)
@@ -97,6 +100,7 @@ def make_series(
     weighting: str = "pi",
     base_s: float | None = None,
     dead_time_s: float = 0.0,
+    mean_of: int = 1,
     keep_mean: bool = False,
 ) -> Series:
     """Make a `Series` from readings.
@@ -111,7 +115,8 @@ def make_series(
         valid: bool (n,); False marks a reading as bad, like NaN.
         name, group, loop, weighting: as the channel declares them.
         base_s: length of the counter's weighting function, s.
-        dead_time_s: time between gates that is not counted, s.
+        dead_time_s: time of a reading's spacing that is not counted, s.
+        mean_of: gates averaged into each reading.
         keep_mean: keep the mean frequency in the phase (MTIE against the nominal needs it).
 
     Raises:
@@ -140,6 +145,7 @@ def make_series(
         "weighting": _one_of(name, "weighting", weighting, tuple(Weighting)),
         "base_s": base_s,
         "dead_time_s": float(dead_time_s),
+        "mean_of": mean_of,
         "nominal_hz": None if nominal_hz is None else exact(nominal_hz),
     }
     if data == "phase":

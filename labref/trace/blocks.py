@@ -1,4 +1,8 @@
-"""From readings and frequencies to blocks of a bank: one matrix per column."""
+"""From readings and frequencies to blocks of a bank: one matrix per column.
+
+Series of which block means are kept are averaged here, on their way into the trace, and nowhere
+else: everybody upstream sees every gate.
+"""
 
 from __future__ import annotations
 
@@ -18,8 +22,9 @@ from labref.model.verdict import Frequencies
 from labref.trace.bank import Block
 from labref.trace.create import plan_segment
 from labref.trace.layout import TraceLayout, TransitionColumn
+from labref.trace.means import Averager, Gates, gates_of, judged_gates
 from labref.trace.medium import Array
-from labref.trace.tables import Kind
+from labref.trace.tables import CHANNELS, TRANSITIONS
 
 Result = tuple[Frequencies, Array]
 Pending = list[tuple[int, Block]]
@@ -51,28 +56,51 @@ class Sorter:
         self._columns = {column.name: column for column in layout.transitions}
         self._nominals = {column.name: {str(column.nominal)} for column in layout.transitions}
         self._last: dict[str, tuple[list[str], list[_Group]]] = {}
+        self._averagers = {c.name: Averager(c) for c in layout.series if c.mean_of > 1}
         for bank in plan_segment(layout, 0, 1).banks:
-            if bank.kind not in (Kind.CHANNEL, Kind.TRANSITION):
+            if bank.kind not in CHANNELS + TRANSITIONS:
                 continue
-            home = self._channels if bank.kind is Kind.CHANNEL else self._transitions
+            home = self._channels if bank.kind in CHANNELS else self._transitions
             home.update({table.name: (len(self._counts), n) for n, table in enumerate(bank.tables)})
             self._counts.append(len(bank.tables))
 
     def blocks(self, readings: Sequence[Readings], results: Sequence[Result]) -> Pending:
         """Return (bank, block) pairs. Raises TraceError for what the layout does not hold."""
         pending: Pending = []
+        self._check(results)
+        means: list[tuple[str, Gates]] = []
+        if self._averagers:
+            means += [(r.channel, gates_of(r)) for r in readings if r.channel in self._averagers]
+            readings = [r for r in readings if r.channel not in self._averagers]
+            judged = [r for r in results if r[0].transition in self._averagers]
+            means += [(f.transition, judged_gates(f, states)) for f, states in judged]
+            results = [r for r in results if r[0].transition not in self._averagers]
         if readings:
             names = [block.channel for block in readings]
             groups = self._groups("channel", names, self._channels)
             lengths = [len(block.start_ns) for block in readings]
             self._add(pending, groups, readings, lengths, _channel_block)
         if results:
-            self._check(results)
             names = [frequencies.transition for frequencies, _ in results]
             groups = self._groups("transition", names, self._transitions)
             lengths = [len(frequencies.start_ns) for frequencies, _ in results]
             self._add(pending, groups, results, lengths, _transition_block)
+        for name, gates in means:
+            self._put_rows(pending, name, self._averagers[name].feed(gates))
         return pending
+
+    def flush(self) -> Pending:
+        """Return the rows of cells that are not over yet, at the end of a record or a layout."""
+        pending: Pending = []
+        for name, averager in self._averagers.items():
+            self._put_rows(pending, name, averager.flush())
+        return pending
+
+    def _put_rows(self, pending: Pending, name: str, rows: Gates | None) -> None:
+        if rows is None:
+            return
+        bank, slot = self._channels.get(name) or self._transitions[name]
+        pending.append((bank, _means_block(slice(slot, slot + 1), rows)))
 
     def _groups(
         self, what: str, names: list[str], places: dict[str, tuple[int, int]]
@@ -198,6 +226,19 @@ def _transition_block(slots: slice, results: Sequence[Result], size: int) -> Blo
     state = np.concatenate([np.asarray(s, np.uint8) for _, s in results]).reshape(count, size)
     flags = np.concatenate([f.flags for f in found]).reshape(count, size)
     return Block(slots, words, state, flags)
+
+
+def _means_block(slots: slice, rows: Gates) -> Block:
+    """Rows of means of one series: the columns of its gates, and how many they were."""
+    assert rows.count is not None
+    floats = [*rows.values, rows.errors]
+    floats += [] if rows.constant is None else [rows.constant]
+    words = np.empty((4 + len(floats), 1, len(rows)), np.int64)
+    _put_gates(words, [rows.start_ns], [rows.stop_ns])
+    np.concatenate(floats, out=words[3:-1].view(np.float64).reshape(-1))
+    words[-1] = rows.count
+    state = None if rows.state is None else rows.state[None]
+    return Block(slots, words, state, rows.flags[None])
 
 
 def _put_gates(words: Array, starts: list[Array], stops: list[Array]) -> None:

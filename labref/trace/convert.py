@@ -21,6 +21,8 @@ def to_xarray(series: Series) -> xarray.Dataset:
         "offset_errors": ("time", series.errors, {"units": series.unit}),
         "flags": ("time", series.flags),
     }
+    if series.counts is not None:
+        variables["count"] = ("time", series.counts)
     if series.state is not None:
         variables["state"] = ("time", series.state)
         variables["detuning"] = ("time", series.detuning, {"units": series.unit})

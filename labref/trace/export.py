@@ -3,7 +3,8 @@
 An absolute frequency is written as exact decimal text: nominal plus the shortest decimal that
 stands for the stored offset, added exactly. Reading that text back and subtracting the nominal
 gives the same float64 offset. Where the nominal itself has no finite decimal form the text is
-rounded to 1e-12 of the unit, and ``nominal`` (p/q) and ``offset`` remain exact.
+rounded to 1e-12 of the unit, and ``nominal`` (p/q) and ``offset`` remain exact. ``gates`` says of
+how many gates a row is the mean.
 """
 
 from __future__ import annotations
@@ -39,6 +40,7 @@ FIELDS = (
     "state",
     "flags",
     "epoch",
+    "gates",
 )
 _DIGITS = Context(prec=400)
 _PIECE_ROWS = 65_536
@@ -87,6 +89,7 @@ def table_of(series: Series) -> dict[str, list[Any]]:
         else [State(min(state, 2)).word for state in series.state.tolist()],
         "flags": series.flags.tolist(),
         "epoch": [span.epoch] * count if judged else blank,
+        "gates": [1] * count if series.counts is None else series.counts.tolist(),
     }
 
 
@@ -134,6 +137,7 @@ def write_parquet(parts: Iterable[Series], target: Path, progress: Progress) -> 
         "detuning": pa.float64(),
         "flags": pa.uint32(),
         "epoch": pa.int64(),
+        "gates": pa.int64(),
     }
     schema = pa.schema([(name, kinds.get(name, pa.string())) for name in FIELDS])
     rows = 0

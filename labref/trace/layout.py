@@ -15,6 +15,8 @@ RESERVED_NAMES = frozenset(
     ["messages", "recording", "lab_file", "title", "start_time", "end_time", "program_name"]
 )
 VALIDITY_SUFFIX = "_validity"
+# Attribute of a series whose rows are means: how many gates a whole row has.
+MEAN_OF = "mean_of_gates"
 
 # Attributes of a group that the trace writes itself.
 RESERVED_ATTRIBUTES = frozenset(
@@ -41,6 +43,8 @@ class ChannelColumn:
     """One channel of a trace: its name, exact nominal value, unit and nominal gate.
 
     ``attributes`` are stored beside the data (loop, role, group, reference, weighting, ...).
+    Where they have `MEAN_OF`, rows are block means (`labref.trace.means`) and ``gate_ns`` is the
+    span of a whole one.
     """
 
     name: str
@@ -49,6 +53,11 @@ class ChannelColumn:
     gate_ns: int = 1_000_000_000
     title: str = ""
     attributes: Mapping[str, Attribute] = field(default_factory=dict)
+
+    @property
+    def mean_of(self) -> int:
+        """Gates in a whole row: 1 where every gate is a row."""
+        return int(self.attributes.get(MEAN_OF, 1))
 
 
 @dataclass(frozen=True)
@@ -69,6 +78,11 @@ class TransitionColumn:
     title: str = ""
     attributes: Mapping[str, Attribute] = field(default_factory=dict)
     unit: str = "Hz"
+
+    @property
+    def mean_of(self) -> int:
+        """Gates in a whole row: 1 where every gate is a row."""
+        return int(self.attributes.get(MEAN_OF, 1))
 
 
 @dataclass(frozen=True)
@@ -95,6 +109,8 @@ class TraceLayout:
             seen.add(column.name)
             if column.gate_ns <= 0:
                 raise TraceError(f"trace: {column.name}: a gate is longer than 0 ns")
+            if not 1 <= column.mean_of <= column.gate_ns:
+                raise TraceError(f"trace: {column.name}: no mean of {column.mean_of} gates")
             check_attributes(column.name, column.attributes)
 
     @property

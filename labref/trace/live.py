@@ -111,17 +111,11 @@ class TraceWriter:
         ``results`` are (frequencies, states uint8 (n,)). Blocks may have any length. False: no
         segment can be reserved now (see ``problem``); the rows wait in memory and follow by
         themselves. Raises TraceError for what the layout does not hold: nothing is stored.
+        Where block means are kept, the gates of the newest block follow when it is over.
         """
         with self._lock:
             self._check_open()
-            pending = self._sorter.blocks(readings, results)
-            if self._backlog.is_waiting and not self._retry():
-                self._backlog.hold(Held(self._layout, self._sorter, pending))
-                return False
-            left = self._store(pending)
-            if left:
-                self._backlog.hold(Held(self._layout, self._sorter, left))
-            return not left
+            return self._take(self._sorter.blocks(readings, results))
 
     def validity(
         self, transition: str, begin_ns: int, end_ns: int, state: State | int, reason: str
@@ -145,6 +139,7 @@ class TraceWriter:
         """Go on with another layout (a relock, a new integer, a new lab file) in a new segment."""
         with self._lock:
             self._check_open()
+            self._take(self._sorter.flush())
             self._layout, self._sorter = layout, Sorter(layout)
             if not self._backlog.is_waiting:
                 self._leave_segment_of_another(layout)
@@ -164,6 +159,7 @@ class TraceWriter:
         with self._lock:
             if self._is_closed:
                 return self._sealer.files
+            self._take(self._sorter.flush())
             if self._backlog.is_waiting:
                 self._retry(at_once=True)
             if self._notes.is_waiting:
@@ -184,6 +180,16 @@ class TraceWriter:
                 f"{self.folder}: {self._backlog.rows} rows could not be recorded: {self.problem}"
             )
         return self._sealer.files
+
+    def _take(self, pending: Pending) -> bool:
+        """Store, or hold what no space is left for; whether all is stored."""
+        if self._backlog.is_waiting and not self._retry():
+            self._backlog.hold(Held(self._layout, self._sorter, pending))
+            return False
+        left = self._store(pending)
+        if left:
+            self._backlog.hold(Held(self._layout, self._sorter, left))
+        return not left
 
     def _check_open(self) -> None:
         if self._is_closed:

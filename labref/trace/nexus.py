@@ -31,8 +31,8 @@ from labref.trace.tables import (
     SCHEMA_VERSION,
     SIGNAL,
     STATE_MEANINGS,
+    TRANSITIONS,
     Column,
-    Kind,
     Table,
     default_table,
 )
@@ -90,7 +90,7 @@ def describe_table(group: h5py.Group, table: Table, origin_ns: int) -> None:
         _describe_column(dataset, column, unit, origin_ns)
         if column.name != axis:
             dataset.dims[0].attach_scale(scale)
-    if table.kind is Kind.TRANSITION:
+    if table.kind in TRANSITIONS:
         # A second name for the same column: the error bars of the plotted signal.
         group["detuning_errors"] = group["offset_errors"]
 

@@ -83,6 +83,6 @@ class _Lost:
         assert end is not None
         if column == "flags":
             return np.full(end - begin, _LOST, np.uint32)
-        if column == "state":
-            return np.zeros(end - begin, np.uint8)
+        if column in ("state", "count"):
+            return np.zeros(end - begin, np.uint8 if column == "state" else np.int64)
         return np.full(end - begin, np.nan)

@@ -13,7 +13,7 @@ from labref.trace.bank import Bank, Records
 from labref.trace.create import BankPlan, SegmentPlan
 from labref.trace.layout import VALIDITY_SUFFIX
 from labref.trace.medium import Medium
-from labref.trace.tables import COLUMNS, Column, Kind
+from labref.trace.tables import CHANNELS, COLUMNS, TRANSITIONS, Column, Kind
 
 
 class Segment:
@@ -57,7 +57,7 @@ class Segment:
 
     def _add(self, plan: BankPlan, offsets: dict[str, list[int]], first: int) -> None:
         columns = COLUMNS[plan.kind]
-        if plan.kind in (Kind.CHANNEL, Kind.TRANSITION):
+        if plan.kind in CHANNELS + TRANSITIONS:
             planes = [
                 self._medium.plane(dtype, [offsets[c.name] for c in group], plan.capacity)
                 for dtype, group in groupby(columns, key=_plane_type)

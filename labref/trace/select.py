@@ -85,7 +85,14 @@ def select(
         values("u_constant") if judged else None,
         (span,),
         column.attributes,
+        values("count") if column.mean_of > 1 else None,
     )
 
 
-_EMPTY = {"time_ns": np.int64, "gate_ns": np.int64, "flags": np.uint32, "state": np.uint8}
+_EMPTY = {
+    "time_ns": np.int64,
+    "gate_ns": np.int64,
+    "count": np.int64,
+    "flags": np.uint32,
+    "state": np.uint8,
+}

@@ -38,7 +38,8 @@ class Series:
     ``unit``. ``errors``: counting part, one sigma. ``flags``: uint32, see `Flag`. For
     transitions: ``state`` uint8, ``detuning`` (frequency minus target) and ``u_constant`` (the
     part that does not average), float64. ``spans`` say where nominal, equation or epoch changed;
-    offsets are carried to the nominal of the last one.
+    offsets are carried to the nominal of the last one. ``counts``: int64, gates of which each row
+    is the mean, where block means are kept; None: every row is a gate.
     """
 
     name: str
@@ -55,6 +56,7 @@ class Series:
     u_constant: Floats | None
     spans: tuple[Span, ...]
     attributes: Mapping[str, str | int | float]
+    counts: Ints | None = None
 
     def __len__(self) -> int:
         return len(self.start_ns)
@@ -73,7 +75,7 @@ class Series:
         """The chosen rows; spans are kept only where the rows are a slice from the start."""
         columns: dict[str, Any] = {
             name: None if (values := getattr(self, name)) is None else values[chosen]
-            for name in _COLUMNS
+            for name in (*_COLUMNS, "counts")
         }
         count = len(columns["start_ns"])
         spans = tuple(
@@ -110,10 +112,18 @@ def join(pieces: Sequence[Series]) -> Series:
         if name == "offset":
             parts = [carried(p.offset, p.nominal, last.nominal) for p in pieces]
         columns[name] = None if any(part is None for part in parts) else np.concatenate(parts)
-    joined = replace(last, spans=_spans(pieces), **columns)
+    joined = replace(last, spans=_spans(pieces), counts=_counts(pieces), **columns)
     if bool((np.diff(joined.start_ns) < 0).any()):
         return joined.rows(np.argsort(joined.start_ns, kind="stable"))
     return joined
+
+
+def _counts(pieces: Sequence[Series]) -> Ints | None:
+    """Gates of each row; a piece that does not count has one in each."""
+    if all(piece.counts is None for piece in pieces):
+        return None
+    parts = [np.ones(len(p), np.int64) if p.counts is None else p.counts for p in pieces]
+    return np.concatenate(parts)
 
 
 def carried(offset: Floats, nominal: Fraction, to: Fraction) -> Floats:

@@ -37,15 +37,19 @@ class Facts:
 
 
 def facts_of(column: TransitionColumn) -> Facts:
-    """Read the facts; what a trace does not state is 0 (noise, drift) or without limit."""
+    """Read the facts; what a trace does not state is 0 (noise, drift) or without limit.
+
+    The mean of several gates weighs its span evenly, but for the outermost gates.
+    """
     said = column.attributes
+    weighting = Weighting(str(said.get("weighting", "pi")))
     return Facts(
         column.name,
         column.nominal,
         column.target,
         column.gate_ns,
         int(said.get("dead_time_ns", 0)),
-        Weighting(str(said.get("weighting", "pi"))),
+        weighting if column.mean_of == 1 else Weighting.PI,
         _tolerance(said),
         float(said.get("noise_hz", 0.0)),
         float(said.get("rate_hz_s", 0.0)),

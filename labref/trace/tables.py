@@ -1,7 +1,8 @@
 """The tables of a trace file and their columns: names, types, units, meaning.
 
 A *table* is an HDF5 group of equally long columns: one per channel, one per transition, one
-``<transition>_validity`` each, and ``messages``. Schema version 1.
+``<transition>_validity`` each, and ``messages``. Schema version 1. A series whose rows are block
+means has a further column ``count``.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ class Kind(StrEnum):
 
     CHANNEL = "channel"
     TRANSITION = "transition"
+    CHANNEL_MEANS = "channel means"
+    TRANSITION_MEANS = "transition means"
     VALIDITY = "validity"
     MESSAGES = "messages"
 
@@ -53,13 +56,23 @@ ERRORS = Column("offset_errors", "<f8", "Hz", "counting part, one sigma, average
 DETUNING = Column("detuning", "<f8", "Hz", "frequency minus target")
 CONSTANT = Column("u_constant", "<f8", "Hz", "constant part, one sigma, does not average")
 STATE = Column("state", "|u1", "", "verdict")
+COUNT = Column("count", "<i8", "", "gates of which this row is the mean")
 FLAGS = Column("flags", "<u4", "", "flags; 0: nothing was written")
+
+# The kinds of series, channels and transitions.
+CHANNELS = (Kind.CHANNEL, Kind.CHANNEL_MEANS)
+TRANSITIONS = (Kind.TRANSITION, Kind.TRANSITION_MEANS)
 
 # Written in this order: what makes a row valid comes last. Neighbours of one type are stored
 # together.
 COLUMNS: dict[Kind, tuple[Column, ...]] = {
     Kind.CHANNEL: (TIME_NS, GATE_NS, TIME, OFFSET, ERRORS, FLAGS),
     Kind.TRANSITION: (TIME_NS, GATE_NS, TIME, DETUNING, OFFSET, ERRORS, CONSTANT, STATE, FLAGS),
+    Kind.CHANNEL_MEANS: (TIME_NS, GATE_NS, TIME, OFFSET, ERRORS, COUNT, FLAGS),
+    Kind.TRANSITION_MEANS: (
+        *(TIME_NS, GATE_NS, TIME, DETUNING, OFFSET, ERRORS, CONSTANT),
+        *(COUNT, STATE, FLAGS),
+    ),
     Kind.VALIDITY: (
         Column("begin_ns", "<i8", "ns", "begin, ns since 1970 UTC (POSIX)"),
         Column("end_ns", "<i8", "ns", "end, ns since 1970 UTC (POSIX)"),
@@ -78,12 +91,16 @@ COLUMNS: dict[Kind, tuple[Column, ...]] = {
 AXIS = {
     Kind.CHANNEL: "time",
     Kind.TRANSITION: "time",
+    Kind.CHANNEL_MEANS: "time",
+    Kind.TRANSITION_MEANS: "time",
     Kind.VALIDITY: "begin_ns",
     Kind.MESSAGES: "time_ns",
 }
 SIGNAL = {
     Kind.CHANNEL: "offset",
     Kind.TRANSITION: "detuning",
+    Kind.CHANNEL_MEANS: "offset",
+    Kind.TRANSITION_MEANS: "detuning",
     Kind.VALIDITY: "state",
     Kind.MESSAGES: "number",
 }
@@ -114,9 +131,9 @@ class Table:
 def tables_of(layout: TraceLayout) -> Iterator[Table]:
     """Yield the tables of a file with this layout, in the order of the file."""
     for channel in layout.channels:
-        yield Table(channel.name, Kind.CHANNEL, channel)
+        yield Table(channel.name, CHANNELS[channel.mean_of > 1], channel)
     for transition in layout.transitions:
-        yield Table(transition.name, Kind.TRANSITION, transition)
+        yield Table(transition.name, TRANSITIONS[transition.mean_of > 1], transition)
     for transition in layout.transitions:
         yield Table(transition.name + VALIDITY_SUFFIX, Kind.VALIDITY)
     yield Table("messages", Kind.MESSAGES)

@@ -24,7 +24,7 @@ from labref.model.times import NS_PER_DAY, NS_PER_S
 from labref.model.verdict import State
 from labref.trace.attributes import put
 from labref.trace.files import merged_segments, open_entries
-from labref.trace.layout import ChannelColumn, TraceLayout, TransitionColumn
+from labref.trace.layout import MEAN_OF, ChannelColumn, TraceLayout, TransitionColumn
 from labref.trace.medium import Array
 from labref.trace.names import parse_name
 from labref.trace.sealed import entry_name, write_file
@@ -93,6 +93,7 @@ def _thin_layout(layout: TraceLayout, width_ns: int) -> TraceLayout:
         if ATTRIBUTE in column.attributes:
             return column
         attributes = {**column.attributes, ATTRIBUTE: column.gate_ns, "dead_time_ns": 0}
+        attributes.pop(MEAN_OF, None)  # the bounds beside a thinned series have its counts
         return replace(column, gate_ns=width_ns, attributes=attributes)
 
     return replace(
@@ -110,6 +111,7 @@ def _thin(
     is_transition = isinstance(column, TransitionColumn)
     wanted = ["time_ns", "gate_ns", "offset", "offset_errors", "flags"]
     wanted += ["state", "detuning", "u_constant"] if is_transition else []
+    wanted += ["count"] if column.mean_of > 1 else []
     raw = {what: entry.read(name, what, 0, entry.rows(name)) for what in wanted}
     if ATTRIBUTE in column.attributes:
         nothing = np.full(len(raw["time_ns"]), np.nan)
@@ -118,12 +120,15 @@ def _thin(
     cell = raw["time_ns"] // width_ns
     firsts = np.flatnonzero(np.diff(cell, prepend=cell[:1] - 1)) if len(cell) else np.zeros(0, int)
     usable = usable_rows(raw["flags"], raw["offset"])
-    count = _sum(usable.astype(np.int64), firsts)
+    gates = raw.get("count", np.ones(len(usable), np.int64))
+    count = _sum(np.where(usable, gates, 0), firsts)
     out: dict[str, Array] = {
         "time_ns": cell[firsts] * width_ns,
         "gate_ns": np.full(len(firsts), width_ns, np.int64),
-        "offset": _mean(raw["offset"], usable, firsts, count),
-        "offset_errors": np.sqrt(_sum(np.where(usable, raw["offset_errors"], 0.0) ** 2, firsts))
+        "offset": _mean(raw["offset"], gates, usable, firsts, count),
+        "offset_errors": np.sqrt(
+            _sum(np.where(usable, gates * raw["offset_errors"], 0.0) ** 2, firsts)
+        )
         / np.maximum(count, 1),
         "flags": np.where(count > 0, int(Flag.WRITTEN), int(Flag.WRITTEN | Flag.GAP)).astype(
             np.uint32
@@ -136,7 +141,7 @@ def _thin(
         dead_ns = int(column.attributes.get("dead_time_ns", 0))
         covered = _sum(np.where(usable, raw["gate_ns"] + dead_ns, 0), firsts)
         out["state"] = _worst(raw["state"], firsts, covered >= width_ns * (1 - _MISSING))
-        out["detuning"] = _mean(raw["detuning"], usable, firsts, count)
+        out["detuning"] = _mean(raw["detuning"], gates, usable, firsts, count)
         constant = np.where(usable, raw["u_constant"], -np.inf)
         largest = np.maximum.reduceat(constant, firsts) if len(firsts) else np.zeros(0)
         out["u_constant"] = np.where(count > 0, largest, np.nan)
@@ -147,8 +152,10 @@ def _sum(values: Array, firsts: npt.NDArray[np.intp]) -> Array:
     return np.add.reduceat(values, firsts) if len(firsts) else values[:0]
 
 
-def _mean(values: Array, usable: Array, firsts: npt.NDArray[np.intp], count: Array) -> Array:
-    total = _sum(np.where(usable, values, 0.0), firsts)
+def _mean(
+    values: Array, gates: Array, usable: Array, firsts: npt.NDArray[np.intp], count: Array
+) -> Array:
+    total = _sum(np.where(usable, gates * values, 0.0), firsts)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 

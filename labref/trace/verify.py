@@ -14,7 +14,7 @@ from labref.model.times import NS_PER_S
 from labref.trace.files import OpenFile
 from labref.trace.medium import Array
 from labref.trace.names import list_all, parse_name
-from labref.trace.tables import COLUMNS, Kind, Table, tables_of
+from labref.trace.tables import COLUMNS, TRANSITIONS, Table, tables_of
 from labref.trace.view import Entry, LiveEntry
 
 _PIECE_ROWS = 1 << 18
@@ -137,7 +137,7 @@ def _check_series(report: FileReport, entry: Entry, table: Table, rows: int) -> 
         return  # reported before
     _check_times(report, table, start, gate)
     _check_flags(report, table, flags)
-    if table.kind is Kind.TRANSITION:
+    if table.kind in TRANSITIONS:
         _check_states(report, entry, table)
     holes = start[1:] - (start + gate)[:-1]
     is_hole = holes > gate[1:] // 2
