@@ -30,7 +30,9 @@ class Group:
     def said(self, alarm: Alarm, level: AlarmLevel) -> Alarm:
         """The alarm of the group: led by ``alarm``, with everybody whom it has struck."""
         names = tuple(self.struck)
-        text = alarm.message if alarm.cause in alarm.message else f"{alarm.cause}: {alarm.message}"
+        # "instrument counter_a: link down", but not "reference maser: maser runs free".
+        is_named = not alarm.cause or alarm.cause.split()[-1] in alarm.message
+        text = alarm.message if is_named else f"{alarm.cause}: {alarm.message}"
         if len(names) > 1:
             text += f" (consequences: {', '.join(names)})"
         return replace(alarm, level=level, message=text, consequences=names)

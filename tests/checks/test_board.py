@@ -97,6 +97,7 @@ def test_a_dead_link_of_one_instrument_is_one_alarm() -> None:
         lab.clock.advance_ns(S)
         lab.session.step()
     assert [(a.cause, len(a.consequences)) for a in ear.alarms] == [("instrument counter", 6)]
+    assert ear.alarms[0].message.startswith("instrument counter: ")
     step(lab)
     assert [a.level for a in ear.alarms] == [AlarmLevel.RAISED, AlarmLevel.CLEAR]
 
