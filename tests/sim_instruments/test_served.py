@@ -35,7 +35,7 @@ def served(*arguments):
         process.communicate()
 
 
-def connect(announced, name, timeout=2.0):
+def connect(announced, name, timeout=10.0):
     _, host, port, _ = announced["instruments"][name]["address"].split("::")
     peer = socket.create_connection((host, int(port)), timeout=timeout)
     peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -115,7 +115,7 @@ def test_a_peer_that_does_not_read_stops_nobody_else(lab):
                 deaf.send(b"*IDN?;*IDN?;*IDN?;*IDN?\n")
         start = time.monotonic()
         assert ask(other, "*IDN?").startswith("SIMULATED")
-        assert time.monotonic() - start < 1.5
+        assert time.monotonic() - start < 5.0
 
 
 def test_serial_lines_talk(lab):
@@ -130,7 +130,7 @@ def test_serial_lines_talk(lab):
         os.close(receiver)
 
 
-def read_until(fd, wanted, patience_s=2.5):
+def read_until(fd, wanted, patience_s=10.0):
     data, end = b"", time.monotonic() + patience_s
     while wanted not in data and time.monotonic() < end:
         if select.select([fd], [], [], 0.1)[0]:
@@ -192,7 +192,7 @@ def struck(tmp_path):
     return start
 
 
-def closes(peer, patience_s=2.5):
+def closes(peer, patience_s=10.0):
     """How a connection ended: the exception's name, or 'closed'."""
     peer.settimeout(patience_s)
     try:
@@ -243,7 +243,7 @@ def test_a_power_cut_brings_factory_settings(struck):
 
 def test_somebody_at_the_front_panel(struck):
     with struck("front_panel") as announced, connect(announced, "synth") as peer:
-        seen, end = [], time.monotonic() + 3.0
+        seen, end = [], time.monotonic() + 10.0
         while len(seen) < 3 and time.monotonic() < end:
             value = round(float(ask(peer, "FREQ?")))
             if not seen or seen[-1] != value:
@@ -272,7 +272,7 @@ def test_an_adapter_pulled_out_takes_its_device_file_away(tmp_path):
             assert os.read(line, 100) == b""
         os.close(line)
         assert not Path(device).exists()
-        end = time.monotonic() + 3
+        end = time.monotonic() + 10
         while not Path(device).exists() and time.monotonic() < end:
             time.sleep(0.02)
         line = os.open(device, os.O_RDWR | os.O_NOCTTY)
@@ -300,7 +300,7 @@ def test_nothing_is_left_open(tools):
         announced = server.announcement()
         with connect(announced, "counter") as peer:
             peer.sendall(b"*IDN?\n")
-            end = time.monotonic() + 2
+            end = time.monotonic() + 10
             while time.monotonic() < end and not select.select([peer], [], [], 0)[0]:
                 server.hub.round()
             assert line_of(peer).startswith("SIMULATED")

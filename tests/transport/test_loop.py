@@ -70,7 +70,7 @@ class Client:
             yield Rest(0.02)
 
 
-def until(condition: object, seconds: float = 1.5) -> None:
+def until(condition: object, seconds: float = 10.0) -> None:
     end = time.perf_counter() + seconds
     while not condition():  # type: ignore[operator]
         assert time.perf_counter() < end
