@@ -13,8 +13,8 @@ from sim_instruments.instruments.bench import Bench
 from sim_instruments.instruments.counting import Counting, Gate
 from sim_instruments.port import LinePort
 
-SHORTEST_S, LONGEST_S = Decimal("0.001"), Decimal(100)
-MOST_LATE = 2000
+SHORTEST_S, LONGEST_S = Decimal("0.0001"), Decimal(100)
+MOST_LATE = 20_000
 
 
 class StreamCounter:

@@ -147,6 +147,32 @@ def test_dead_time_correction_recovers_the_gapless_deviation(alpha: int, noise: 
     assert abs(raw.deviation[0] / gapless.deviation[0] - 1) > 0.01
 
 
+@pytest.mark.parametrize("alpha", [0, -1, -2])
+def test_dead_time_within_means_is_corrected_as_well(alpha: int, noise: Any) -> None:
+    """Block means of five gates of 3 in a spacing of 4: the dead time is spread in each."""
+    y = noise(alpha, 160_000, np.random.default_rng(alpha + 20))
+    counted = y.reshape(-1, 4)[:, :3].mean(axis=1).reshape(-1, 5).mean(axis=1)
+    taus = [20.0, 80.0]
+    gapless = oadev(y.reshape(-1, 20).mean(axis=1), tau0_s=20.0, taus=taus)
+    told: dict[str, Any] = {"noise_alpha": alpha, "correct_bias": True}
+    means = oadev(counted, tau0_s=20.0, dead_time_s=5.0, mean_of=5, taus=taus, **told)
+    np.testing.assert_allclose(means.deviation, gapless.deviation, rtol=0.02)
+    if alpha == -1:  # as if the dead time stood at the end of each: not the same
+        lumped = oadev(counted, tau0_s=20.0, dead_time_s=5.0, taus=taus, **told)
+        assert abs(lumped.deviation[0] / means.deviation[0] - 1) > 0.003
+
+
+def test_means_of_lambda_gates_are_averages_of_so_many_readings() -> None:
+    """Overlapping triangles: a mean of ten is nearly flat, sqrt(1 - 1/20) of the Allan value."""
+    series = make_series(
+        np.arange(100.0) % 7, tau0_s=1e-3, weighting="lambda", base_s=2e-4, mean_of=10
+    )
+    said = counters.describe("oadev", "overlapping Allan deviation", series)
+    assert said.statistic == "oadev_of_lambda_readings"
+    assert "each reading is the mean of 10 gates of 0.0001 s" in said.notes
+    assert "in white FM the value at one gate is 0.9747 of the Allan deviation" in said.notes
+
+
 def test_in_loop_is_a_residual_of_the_lock() -> None:
     y = np.random.default_rng(1).standard_normal(64)
     inside = oadev(y, tau0_s=1.0, loop="in")
