@@ -36,6 +36,7 @@ class Asker:
         self._flip = False
         self._line = ReadLine(dialect.line_end)
         self._sends: dict[str, Send] = {}
+        self._compounds: dict[tuple[str, ...], str] = {}
 
     def tell(self, command: str) -> Exchange[None]:
         """Send a command that has no answer, or the dialect's acknowledgement."""
@@ -91,13 +92,23 @@ class Asker:
                 self._sends[query] = step
         return step
 
+    def _joined(self, queries: list[str]) -> str:
+        """All queries as one message; the same few are asked over and over."""
+        key = tuple(queries)
+        message = self._compounds.get(key)
+        if message is None:
+            message = ";".join(_rooted(query) for query in queries)
+            if len(self._compounds) < _MOST_KEPT:
+                self._compounds[key] = message
+        return message
+
     def _replies(self, queries: list[str], timeout_s: float | None) -> Exchange[list[str]]:
         if not self._compound:
             replies = []
             for query in queries:
                 replies.append((yield from self.one(query, timeout_s)))
             return replies
-        text = yield from self.one(";".join(_rooted(query) for query in queries), timeout_s)
+        text = yield from self.one(self._joined(queries), timeout_s)
         replies = split_units(text)
         if len(replies) != len(queries):
             raise ReplyError(f"{len(queries)} questions, {len(replies)} answers: {text[:80]!r}")

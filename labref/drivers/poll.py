@@ -47,11 +47,14 @@ class PollProgram(BaseProgram):
         """Wait for the next round and ask."""
         yield from self._metronome.wait()
         due = self.watch.due(self.clock.monotonic_s(), self.gate_s)
-        queries = [*self._queries, *(self.watch.query(name) for name in due)]
+        queries = self._queries
+        if due:
+            queries = [*queries, *(self.watch.query(name) for name in due)]
         if not queries:
             return Fetched()
         replies, errors = yield from self.ask.many(queries)
-        self.note_settings(due, replies[len(self._queries) :])
+        if due:
+            self.note_settings(due, replies[len(self._queries) :])
         step_ns = self.host.stepped()
         flags = self.watch.flags | (int(Flag.CLOCK_STEP) if step_ns else 0)
         now_ns = self.host.now_ns()

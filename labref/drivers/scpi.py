@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -78,6 +79,7 @@ class ErrorEntry:
         return f'{self.code},"{self.text}"'
 
 
+@lru_cache(maxsize=64)
 def parse_error(text: str) -> ErrorEntry:
     """Read the reply to ``SYSTem:ERRor?``. Raises ReplyError."""
     match = _ERROR.fullmatch(text)
@@ -97,8 +99,14 @@ def split_values(text: str) -> list[str]:
 
 
 def _split(text: str, separator: str) -> list[str]:
-    if '"' not in text:
-        return [part.strip() for part in text.split(separator)]
+    parts = text.split(separator)
+    for part in parts:
+        if part.count('"') % 2:
+            return _split_quoted(text, separator)
+    return [part.strip() for part in parts]  # no separator stands between quotes
+
+
+def _split_quoted(text: str, separator: str) -> list[str]:
     parts, start, quoted = [], 0, False
     for at, character in enumerate(text):
         if character == '"':

@@ -21,6 +21,7 @@ from labref.session.sources import InstrumentFault
 
 _DOWN = int(Flag.WRITTEN | Flag.GAP | Flag.LINK)
 _WATCHED = (("settings", int(Flag.SETTINGS)), ("reference", int(Flag.REFERENCE)))
+_LOWEST_WATCHED = min(flag for _, flag in _WATCHED)
 
 # A pass that does not collect for so many gates loses the oldest, with a fault that says so.
 _MOST_HELD = 100_000
@@ -83,7 +84,9 @@ class Journal:
         with self._lock:
             self._rows += fetched.rows
             self._blocks += fetched.blocks
-            self._held += len(fetched.rows) + sum(len(b) for b in fetched.blocks)
+            self._held += len(fetched.rows)
+            for readings in fetched.blocks:
+                self._held += len(readings)
             if fetched.clock_step_ns:
                 self._report("clock", _step_text(fetched.clock_step_ns))
             for note in fetched.notes:
@@ -152,10 +155,10 @@ class Journal:
 
     def _watch_settings(self, fetched: Fetched) -> None:
         """A fault begins and clears with the flags of the newest gates."""
-        newest = [row.flags for row in fetched.rows[-1:]]
+        newest = [fetched.rows[-1].flags] if fetched.rows else []
         newest += [int(readings.flags[-1]) for readings in fetched.blocks if len(readings)]
-        if not newest:
-            return
+        if not newest or not (self._standing or max(newest) >= _LOWEST_WATCHED):
+            return  # the usual case: nothing stands, and no flag could begin anything
         for kind, flag in _WATCHED:
             if any(flags & flag for flags in newest):
                 if kind not in self._standing:

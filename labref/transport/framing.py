@@ -28,10 +28,13 @@ class Framer:
 
     def line(self, terminator: bytes) -> bytes | None:
         """Return the bytes before the first ``terminator`` and drop both; None if incomplete."""
+        if not self._buffer:
+            return None
         at = self._buffer.find(terminator, max(0, self._searched - len(terminator) + 1))
         if at < 0:
             self._searched = len(self._buffer)
-            self._check(f"without the terminator {terminator!r}")
+            if self._searched > self.limit:
+                self._check(f"without the terminator {terminator!r}")
             return None
         if at > self.limit:
             self._check("in one line")

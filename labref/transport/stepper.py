@@ -35,6 +35,9 @@ T = TypeVar("T")
 # Clocks count whole nanoseconds: what is left of a second below that never passes.
 _TICK_S = 1e-9
 _CHUNK = 4096
+# Named once: a union written where it is used would be built anew at every step.
+_TIMES = (Pause, Rest)
+_WITHOUT_REPLY = (*_TIMES, Close)
 
 
 class Stepper(Generic[T]):
@@ -71,14 +74,13 @@ class Stepper(Generic[T]):
     @property
     def wants_write(self) -> bool:
         """Whether it waits for room to send, or for a connection."""
-        if isinstance(self._step, Open):
-            return not self.wire.is_open()
-        return isinstance(self._step, Send)
+        step = type(self._step)
+        return step is Send or (step is Open and not self.wire.is_open())
 
     @property
     def wants_wire(self) -> bool:
         """Whether bytes or a closing peer matter now (not while resting with it closed)."""
-        return not isinstance(self._step, Rest | None)
+        return self._step is not None and type(self._step) is not Rest
 
     def advance(self, readable: bool = True) -> float | None:
         """Go as far as possible; return the next deadline (monotonic seconds), None at the end.
@@ -113,7 +115,7 @@ class Stepper(Generic[T]):
     def _outcome(self, step: Step) -> bytes | Exception | None:
         """Result or failure of ``step``; None while it must wait."""
         try:
-            result = self._attempt(step)
+            result = _ATTEMPTS[type(step)](self, step)
             if result is None and self._reached(self._deadline):
                 return self._run_out(step)
             return result
@@ -121,7 +123,7 @@ class Stepper(Generic[T]):
             return error
 
     def _wake_s(self) -> float:
-        if isinstance(self._step, Drain):
+        if type(self._step) is Drain:
             return min(self._deadline, self._quiet_until)
         return self._deadline
 
@@ -148,7 +150,7 @@ class Stepper(Generic[T]):
         self._watched = type(self._step) is Pause
         self._step = step
         now = self._clock.monotonic_s()
-        if isinstance(step, Pause | Rest):
+        if isinstance(step, _TIMES):
             self._deadline = now + step.seconds
             return
         if isinstance(step, Close):
@@ -159,10 +161,6 @@ class Stepper(Generic[T]):
         if isinstance(step, Drain):
             self._dropped = b""
             self._quiet_until = now + step.quiet_s
-
-    def _attempt(self, step: Step) -> bytes | None:
-        """Return the step's result, None if it must wait; LinkError where it failed."""
-        return _ATTEMPTS[type(step)](self, step)
 
     def _read_line(self, step: ReadLine) -> bytes | None:
         line = self._framer.line(step.terminator)
@@ -243,7 +241,7 @@ class Stepper(Generic[T]):
         return self._dropped if self._reached(self._quiet_until) else None
 
     def _run_out(self, step: Step) -> bytes:
-        if isinstance(step, Pause | Rest | Close):
+        if isinstance(step, _WITHOUT_REPLY):
             return b""
         raise SilenceError(f"{self.wire.address}: {self._late_text(step)}")
 
