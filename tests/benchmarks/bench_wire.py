@@ -3,20 +3,24 @@
 Run ``python tests/benchmarks/bench_wire.py [--seconds 10] [--repeat 3]``. The peers live in a
 process of their own. Named baseline: one thread per instrument around PyVISA's
 ``float(query(...))`` (or ``query_binary_values`` for blocks), doing the same reads at the same
-rate. Everything of ours is on: framing, sentinel, exact offsets, stamps, settings read back.
+rate. Everything of ours is on: framing, sentinel, exact offsets, stamps, settings read back;
+`bench_wire_session.py` adds the pass and the trace. Runs of a group take turns, and ratios are those
+within a turn, so that a machine that is shared slows both alike.
 """
 
 from __future__ import annotations
 
 import argparse
 import multiprocessing
+import os
 import selectors
 import socket
 import statistics
 import struct
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 
 from labref.drivers.base import InstrumentSetup
@@ -138,48 +142,68 @@ class Served:
         self._process.join()
 
 
-def ours(
-    table: dict[str, object], rate_hz: float, count: int, seconds: float, threads: bool
-) -> tuple[float, float, int]:
-    """Return processor share of one core, fraction of gates that came, gates flagged."""
+@dataclass
+class Run:
+    """One run: processor share of one core, readings that came and that are missing, flagged ones.
+
+    ``came`` is per second.
+    """
+
+    share: float
+    came: float
+    lost: int
+    flagged: int = 0
+
+    @property
+    def us_each(self) -> float:
+        """Processor time of one reading, us."""
+        return self.share / self.came * 1e6
+
+
+def ours(table: dict[str, object], rate_hz: float, count: int, seconds: float, loop: bool) -> Run:
+    """Readers alone: what comes over the wire becomes readings, and is collected."""
     with Served(rate_hz, "stream" in table) as address:
-        clock, wires, loop = RealClock(), Wires(), None
-        if not threads:
-            loop = SelectorLoop(clock)
+        clock, wires = RealClock(), Wires()
+        selector = SelectorLoop(clock) if loop else None
         catalogue = Catalogue(tables={"bench": table})
-        channel = Channel("x", NOMINAL, gate_ns=round(NS_PER_S / rate_hz))
+        gate_ns = round(NS_PER_S / rate_hz)
+        channel = Channel("x", NOMINAL, gate_ns=gate_ns)
         readers = []
         for k in range(count):
             setup = InstrumentSetup(f"i{k}", address, "bench", (("1", channel),))
-            readers.append(make_reader(setup, clock, wires, catalogue=catalogue, loop=loop))
+            readers.append(make_reader(setup, clock, wires, catalogue=catalogue, loop=selector))
         for reader in readers:
             reader.start()
         time.sleep(1.0)
         for reader in readers:
             reader.collect()
         start, cpu = time.perf_counter(), time.process_time()
-        gates = flagged = 0
+        flagged = 0
+        found: list[list[tuple[int, int, int]]] = [[] for _ in readers]
         while time.perf_counter() - start < seconds:
             time.sleep(0.05)
-            for reader in readers:
+            for blocks, reader in zip(found, readers, strict=True):
                 for block in reader.collect():
-                    gates += len(block)
+                    ends = int(block.start_ns[0]), int(block.stop_ns[-1])
+                    blocks.append((*ends, len(block)))
                     flagged += int((~block.usable).sum())
         spent = time.perf_counter() - start
         share = (time.process_time() - cpu) / spent
         for reader in readers:
             reader.stop()
-        return share, gates / (rate_hz * count * spent), flagged
+        gates = sum(count for blocks in found for *_, count in blocks)
+        spans = (round((b[-1][1] - b[0][0]) / gate_ns) for b in found if b)
+        return Run(share, gates / spent, sum(spans) - gates, flagged)
 
 
-def bare(rate_hz: float, seconds: float, block: int) -> tuple[float, float, int]:
+def bare(rate_hz: float, seconds: float, block: int, count: int = COUNT) -> Run:
     """The same reads by PyVISA in one thread per instrument."""
     import pyvisa
 
     with Served(rate_hz) as address:
         manager = pyvisa.ResourceManager("@py")
         stop = threading.Event()
-        counts = [0] * COUNT
+        counts = [0] * count
         period_s = (block or 1) / rate_hz
 
         def loop(k: int) -> None:
@@ -192,78 +216,130 @@ def bare(rate_hz: float, seconds: float, block: int) -> tuple[float, float, int]
                 time.sleep(max(0.0, next_s - time.monotonic()))
                 if block:
                     # A line end would end the read: these values happen to hold no such byte.
-                    values = resource.query_binary_values(":DATA?", "d", True)
-                    counts[k] += len(values)
+                    counts[k] += len(resource.query_binary_values(":DATA?", "d", True))
                 else:
                     float(resource.query(":READ?"))
                     counts[k] += 1
             resource.close()
 
-        workers = [threading.Thread(target=loop, args=(k,)) for k in range(COUNT)]
-        for worker in workers:
-            worker.start()
-        time.sleep(1.0)
-        counts[:] = [0] * COUNT
-        start, cpu = time.perf_counter(), time.process_time()
-        time.sleep(seconds)
-        spent = time.perf_counter() - start
-        share = (time.process_time() - cpu) / spent
-        total = sum(counts)
-        stop.set()
-        for worker in workers:
-            worker.join()
-        return share, total / (rate_hz * COUNT * spent), 0
+        return _measured(loop, counts, stop, rate_hz, seconds)
 
 
-def line(
-    name: str,
-    run: Callable[[], tuple[float, float, int]],
-    repeat: int,
-    base_us: float,
-    per_s: float = 3200,
-) -> float:
-    """Run, print one row; return the median processor time of one reading in us.
+def bare_lines(rate_hz: float, seconds: float) -> Run:
+    """A line per gate by PyVISA's ``read()`` and ``float()``."""
+    import pyvisa
 
-    A loaded machine misses rounds: the ratio is that of the time per reading that came.
-    """
-    results = [run() for _ in range(repeat)]
-    times_us = [share / (per_s * came) * 1e6 for share, came, _ in results]
-    median_us = statistics.median(times_us)
-    spread_us = max(times_us) - min(times_us)
-    share = statistics.median(share for share, _, _ in results)
-    came = statistics.median(came for _, came, _ in results)
-    flagged = sum(count for _, _, count in results)
-    ratio = median_us / base_us if base_us else 1.0
+    with Served(rate_hz, streams=True) as address:
+        manager = pyvisa.ResourceManager("@py")
+        stop, counts = threading.Event(), [0]
+
+        def loop(_: int) -> None:
+            resource = manager.open_resource(address, read_termination="\n", timeout=2000)
+            while not stop.is_set():
+                float(resource.read().split()[1])
+                counts[0] += 1
+            resource.close()
+
+        return _measured(loop, counts, stop, rate_hz, seconds)
+
+
+def _measured(
+    loop: Callable[[int], None],
+    counts: list[int],
+    stop: threading.Event,
+    rate_hz: float,
+    seconds: float,
+) -> Run:
+    workers = [threading.Thread(target=loop, args=(k,)) for k in range(len(counts))]
+    for worker in workers:
+        worker.start()
+    time.sleep(1.0)
+    before = sum(counts)
+    start, cpu = time.perf_counter(), time.process_time()
+    time.sleep(seconds)
+    spent = time.perf_counter() - start
+    share = (time.process_time() - cpu) / spent
+    came = sum(counts) - before
+    stop.set()
+    for worker in workers:
+        worker.join()
+    # A thread may stand just before or behind a reading: that much is not known.
+    missing = round(rate_hz * len(counts) * spent) - came
+    return Run(share, came / spent, missing if abs(missing) > len(counts) else 0)
+
+
+Case = tuple[str, Callable[[], Run]]
+
+
+def compare(title: str, cases: Sequence[Case], repeat: int) -> None:
+    """Run the cases in turns and print a row for each; the first is the baseline."""
+    runs: list[list[Run]] = [[] for _ in cases]
+    load = [os.getloadavg()[0]]
+    for _ in range(repeat):
+        for found, (_, run) in zip(runs, cases, strict=True):
+            found.append(run())
+            load.append(os.getloadavg()[0])
+    print(f"{title}; load of the machine {min(load):.1f} to {max(load):.1f}")
     print(
-        f"{name:44s} {share:7.1%} {median_us:8.1f} {spread_us:7.1f} {ratio:6.2f} "
-        f"{came:8.2%} {flagged:6d}",
-        flush=True,
+        f"  {'':42s} {'core':>6s} {'us each':>8s} {'ratio':>6s} {'from':>5s} {'to':>5s} "
+        f"{'came/s':>8s} {'lost':>6s} {'flagged':>7s}"
     )
-    return median_us
+    for (name, _), found in zip(cases, runs, strict=True):
+        ratios = [a.us_each / b.us_each for a, b in zip(found, runs[0], strict=True)]
+        middle = statistics.median
+        print(
+            f"  {name:42s} {middle(r.share for r in found):6.1%} "
+            f"{middle(r.us_each for r in found):8.1f} {middle(ratios):6.2f} {min(ratios):5.2f} "
+            f"{max(ratios):5.2f} {middle(r.came for r in found):8.1f} "
+            f"{sum(r.lost for r in found):6d} {sum(r.flagged for r in found):7d}",
+            flush=True,
+        )
 
 
 def main() -> None:
-    """Print the table."""
+    """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seconds", type=float, default=10.0)
     parser.add_argument("--repeat", type=int, default=3)
+    parser.add_argument("--only", default="", help="groups whose title holds this text")
     options = parser.parse_args()
-    s, n = options.seconds, options.repeat
-    print(
-        f"{'':44s} {'core':>7s} {'us each':>8s} {'spread':>7s} {'ratio':>6s} {'came':>8s} "
-        f"{'flagged':>6s}"
-    )
-    base = line("32 x 100/s: bare PyVISA threads", lambda: bare(100, s, 0), n, 0)
-    line("32 x 100/s: threads, everything on", lambda: ours(POLLED, 100, 32, s, True), n, base)
-    line(
-        "32 x 100/s: selector loop, everything on", lambda: ours(POLLED, 100, 32, s, False), n, base
-    )
-    line("32 x 100/s: selector loop, no sentinel", lambda: ours(SINGLE, 100, 32, s, False), n, base)
-    base = line("32 x 100/s in blocks of 10: bare PyVISA", lambda: bare(100, s, 10), n, 0)
-    line("32 x 100/s in blocks: threads", lambda: ours(BLOCKS, 100, 32, s, True), n, base)
-    line("32 x 100/s in blocks: selector loop", lambda: ours(BLOCKS, 100, 32, s, False), n, base)
-    line("1 x 10 000/s lines", lambda: ours(STREAM, 10_000, 1, s, False), n, 0, 1e4)
-    line("1 x 10 000/s in blocks of 1000", lambda: ours(BLOCKS, 10_000, 1, s, False), n, 0, 1e4)
+    s = options.seconds
+    groups: list[tuple[str, list[Case]]] = [
+        (
+            "32 x 100/s, single readings",
+            [
+                ("bare PyVISA threads: float(query())", lambda: bare(100, s, 0)),
+                ("threads, everything on", lambda: ours(POLLED, 100, COUNT, s, False)),
+                ("selector loop, everything on", lambda: ours(POLLED, 100, COUNT, s, True)),
+                ("selector loop, no sentinel", lambda: ours(SINGLE, 100, COUNT, s, True)),
+            ],
+        ),
+        (
+            "32 x 100/s in blocks of 10",
+            [
+                ("bare PyVISA: query_binary_values()", lambda: bare(100, s, 10)),
+                ("threads, everything on", lambda: ours(BLOCKS, 100, COUNT, s, False)),
+                ("selector loop, everything on", lambda: ours(BLOCKS, 100, COUNT, s, True)),
+            ],
+        ),
+        (
+            "1 x 10 000/s, a line each",
+            [
+                ("bare PyVISA: float(read())", lambda: bare_lines(10_000, s)),
+                ("selector loop, everything on", lambda: ours(STREAM, 10_000, 1, s, True)),
+            ],
+        ),
+        (
+            "1 x 10 000/s in blocks of 1000",
+            [
+                ("bare PyVISA: query_binary_values()", lambda: bare(10_000, s, 1000, 1)),
+                ("selector loop, everything on", lambda: ours(BLOCKS, 10_000, 1, s, True)),
+            ],
+        ),
+    ]
+    for title, cases in groups:
+        if options.only in title:
+            compare(title, cases, options.repeat)
 
 
 if __name__ == "__main__":
