@@ -35,16 +35,22 @@ def nights(trace: Trace, transition: str) -> Iterator[Night]:
     """Yield the figures of each day that has gates. Raises TraceError."""
     first = trace.start_ns // NS_PER_DAY * NS_PER_DAY
     for begin in range(first, trace.stop_ns, NS_PER_DAY):
-        end = begin + NS_PER_DAY
-        gates = trace.series(transition, begin, end)
-        if not len(gates):
-            continue
-        # The first and last day of a record may be short: a share of the time that was recorded.
-        span = min(end, trace.stop_ns) - max(begin, trace.start_ns)
-        good = gates.state == State.GOOD
-        share = float((gates.stop_ns - gates.start_ns)[good].sum() / span)
-        sigma, drift = _noise(trace, transition, begin, end)
-        yield Night(iso(begin, 0)[:10], transition, sigma, drift, min(share, 1.0))
+        found = night(trace, transition, begin, begin + NS_PER_DAY)
+        if found is not None:
+            yield found
+
+
+def night(trace: Trace, transition: str, begin: int, end: int) -> Night | None:
+    """The figures from ``begin`` up to ``end`` (ns UTC); None without gates. Raises TraceError."""
+    gates = trace.series(transition, begin, end)
+    if not len(gates):
+        return None
+    # The first and last day of a record may be short: a share of the time that was recorded.
+    span = min(end, trace.stop_ns) - max(begin, trace.start_ns)
+    good = gates.state == State.GOOD
+    share = float((gates.stop_ns - gates.start_ns)[good].sum() / span)
+    sigma, drift = _noise(trace, transition, begin, end)
+    return Night(iso(begin, 0)[:10], transition, sigma, drift, min(share, 1.0))
 
 
 def _noise(trace: Trace, transition: str, begin: int, end: int) -> tuple[float, float]:

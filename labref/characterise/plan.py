@@ -88,8 +88,11 @@ class Plan(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True
     parts: dict[str, Part]
 
 
-def load_plan(path: Path) -> Plan:
-    """Read a plan. Raises InputError naming file, table and key."""
+def load_plan(path: Path, *, has_lab: bool = False) -> Plan:
+    """Read a plan; ``has_lab``: a lab is given beside it. Raises InputError naming table and key.
+
+    A nightly plan of a lab file has that lab, and its live sources are the session's own trace.
+    """
     try:
         table = tomllib.loads(path.read_text("utf-8"))
     except OSError as wrong:
@@ -111,16 +114,16 @@ def load_plan(path: Path) -> Plan:
             raise InputError(
                 f"{path}: sources.{name}: give exactly one of trace, file or live = true"
             )
-        if source.live and plan.lab is None:
+        if source.live and plan.lab is None and not has_lab:
             raise InputError(f'{path}: sources.{name}: live needs lab = "LAB.toml" at the top')
     for name, part in plan.parts.items():
-        problem = _problem(plan, name, part)
+        problem = _problem(plan, name, part, has_lab or plan.lab is not None)
         if problem:
             raise InputError(f"{path}: parts.{name}: {problem}")
     return plan
 
 
-def _problem(plan: Plan, name: str, part: Part) -> str:
+def _problem(plan: Plan, name: str, part: Part, has_lab: bool) -> str:
     if not name or "/" in name or name.startswith("."):
         return "a part's name is also a file name: letters, digits, '_' and '-'"
     if part.source not in plan.sources:
@@ -128,9 +131,9 @@ def _problem(plan: Plan, name: str, part: Part) -> str:
     if part.kind == "hat":
         if bool(part.lasers) == bool(part.differences):
             return "a hat has either lasers (of the lab file) or differences"
-        if part.lasers and (plan.lab is None or len(part.lasers) < 3):
+        if part.lasers and (not has_lab or len(part.lasers) < 3):
             return 'a hat of lasers needs three of them, and lab = "LAB.toml" at the top'
-    if part.kind == "wavemeter" and (plan.lab is None or not part.laser or not part.channel):
+    if part.kind == "wavemeter" and (not has_lab or not part.laser or not part.channel):
         return 'a wavemeter needs channel, laser, and lab = "LAB.toml" at the top'
     return ""
 

@@ -11,6 +11,7 @@ import msgspec
 
 from labref.characterise.plan import Part, Plan, found_path
 from labref.characterise.readings import Reading, is_trace, read_source, series_of_trace
+from labref.characterise.stretch import Stretch
 from labref.config.lab import Lab
 from labref.model.errors import InputError
 from labref.stability.series import Series
@@ -20,13 +21,17 @@ from labref.trace.reader import Trace, open_trace
 
 @dataclass
 class Bench:
-    """A plan with its folder, its lab and the folder in which live readings are."""
+    """A plan with its folder, its lab and the folder in which live readings are.
+
+    Of live readings only those of ``window_ns`` (begin, end) are seen; None: all.
+    """
 
     plan: Plan
     folder: Path
     lab: Lab | None = None
     live: Path | None = None
-    _traces: dict[Path, Trace] = field(default_factory=dict)
+    window_ns: tuple[int, int] | None = None
+    _traces: dict[tuple[Path, bool], Trace] = field(default_factory=dict)
 
     def path(self, part: Part) -> Path:
         """Return where a part's readings are. Raises InputError."""
@@ -44,9 +49,11 @@ class Bench:
         path = self.path(part)
         if not is_trace(path):
             raise InputError(f"{path} is a text file; this part needs a trace")
-        if path not in self._traces:
-            self._traces[path] = open_trace(path)
-        return self._traces[path]
+        live = self.plan.sources[part.source].live
+        if (path, live) not in self._traces:
+            cut = self.window_ns if live else None
+            self._traces[path, live] = open_trace(path) if cut is None else Stretch(path, *cut)
+        return self._traces[path, live]
 
     def series(self, part: Part) -> Series:
         """Return a part's series. Raises InputError, TraceError."""
@@ -82,7 +89,8 @@ class Bench:
         path = self.path(part)
         files = [file.path for file in list_files(path)] if path.is_dir() else [path]
         sizes = [[str(file), file.stat().st_size, file.stat().st_mtime_ns] for file in files]
-        plan = [self.plan.taus, self.plan.confidence, self.lab.text if self.lab else ""]
+        text = self.lab.text if self.lab else ""
+        plan = [self.plan.taus, self.plan.confidence, text, self.window_ns]
         told = [sizes, plan, msgspec.to_builtins(part), msgspec.to_builtins(self.plan.sources)]
         return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 

@@ -29,6 +29,7 @@ def command(lab_file: Path, as_json: bool, connect: bool) -> None:
 
     Exit codes: 0 the file (and every instrument) is in order, 1 it is not.
     """
+    from labref.cli.check_nightly import check_nightly
     from labref.cli.labs import plugin_lines
     from labref.plugins import load_plugins
     from labref.session.instrument_check import check_instruments
@@ -38,6 +39,7 @@ def command(lab_file: Path, as_json: bool, connect: bool) -> None:
     try:
         lab = load_lab(lab_file, plugins.tables(), plugin_lines(plugins))
         check_instruments(lab, plugins)
+        check_nightly(lab)
     except LabFileError as error:
         _show_errors(error, notes, as_json)
         sys.exit(1)

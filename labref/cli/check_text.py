@@ -10,6 +10,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from labref.cli.check_nightly import nightly_lines
 from labref.config.evidence import unchecked_roots
 from labref.config.judgeable import allowed_half_width_hz, known_u_hz
 from labref.config.lab import Lab, LabTransition, Witness
@@ -38,6 +39,8 @@ def view(lab: Lab) -> Iterator[RenderableType]:
     if lab.integers:
         yield Text("")
         yield _integers(lab)
+    for line in nightly_lines(lab):
+        yield Text(line)
     yield Text("")
 
 

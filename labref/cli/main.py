@@ -38,6 +38,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "new-lab": ("labref.cli.new_lab", "A few questions become a commented lab file."),
     "note": ("labref.cli.note", "Leave a timed note in the trace."),
     "rederive": ("labref.cli.rederive", "Raw readings through a corrected lab file."),
+    "nightly": ("labref.cli.nightly", "Carry out one night of a lab file's schedule."),
     "nights": ("labref.cli.nights", "Figures of every day of a trace; what left its history."),
     "report": ("labref.cli.report", "One self-contained page about traces."),
     "plan": ("labref.cli.plan", "The simplest reference that is good enough."),

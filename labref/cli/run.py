@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from labref.session.answering import StatusSocket
 from labref.session.control import Control, ControlSocket
 from labref.session.enquiries import Enquiries
 from labref.session.live import live_session
+from labref.session.session import Session
 
 
 @click.command("run")
@@ -81,6 +83,7 @@ def follow(
         StatusSocket(session, out),
         ControlSocket(control, out),
         serving.beside(Enquiries(session, control, out, rehearse=rehearse), plugins),
+        _nightly(session, out),
     ):
         begun_s = session.clock.monotonic_s()
         session.start()
@@ -95,3 +98,12 @@ def follow(
         "logs": [],
     }
     print_summary(console, tally, lab, extra)
+
+
+def _nightly(session: Session, out: Path) -> AbstractContextManager[object]:
+    """What the lab file asks for every night; statistics are loaded only where it does."""
+    if not session.lab.nightly:
+        return nullcontext()
+    from labref.session.night_process import beside
+
+    return beside(session, out)

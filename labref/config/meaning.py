@@ -135,4 +135,5 @@ def _lab(draft: Draft) -> Lab:
         },
         uses={name: table.uses for name, table in tables.transitions.items()},
         planning=tables.planning,
+        nightly=tables.nightly,
     )

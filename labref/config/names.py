@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from labref.config.draft import Draft
 
 # Groups of a trace beside those of channels and transitions; a test keeps this equal to the trace.
@@ -9,6 +11,7 @@ RESERVED_NAMES = frozenset(
     ["messages", "recording", "lab_file", "title", "start_time", "end_time", "program_name"]
 )
 RESERVED_SUFFIX = "_validity"
+_FOLDER = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 
 
 def check_names(draft: Draft) -> None:
@@ -24,3 +27,8 @@ def check_names(draft: Draft) -> None:
                 draft.complaints.problem(
                     (table, name), f"a channel is called {name!r} too: both go into the trace"
                 )
+    for name in sorted(draft.document.names("nightly")):
+        if not _FOLDER.fullmatch(name):
+            draft.complaints.problem(
+                ("nightly", name), "its name is a folder, too: letters, digits, '_' and '-'"
+            )

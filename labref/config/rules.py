@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Mapping
 from decimal import Decimal
 from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from labref.model.errors import InputError
 from labref.model.exact import exact
@@ -13,6 +14,9 @@ from labref.model.times import parse_iso
 
 _NANOSECOND_S = Decimal("1e-9")
 _YEAR_S = 366 * 86_400
+_CLOCK_TIME = re.compile(r"(?:[01]\d|2[0-3]):[0-5]\d")
+# Fewer make no history (`labref.stability.history`); more is a year.
+FEWEST_NIGHTS, MOST_NIGHTS = 7, 366
 _RATIO = re.compile(r"\s*([1-9]\d{0,30})\s*/\s*([1-9]\d{0,30})\s*")
 
 
@@ -78,6 +82,26 @@ def _ratio(value: str) -> str | None:
     return f"{value!r} is not a ratio of two positive whole numbers such as '1/8'"
 
 
+def _clock_time(value: str) -> str | None:
+    if _CLOCK_TIME.fullmatch(value):
+        return None
+    return f"{value!r} is not a time of day from 00:00 to 23:59, such as '06:30'"
+
+
+def _zone(value: str) -> str | None:
+    try:
+        ZoneInfo(value)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return f"{value!r} is not a time zone that is known here, such as 'Europe/Vienna' or 'UTC'"
+    return None
+
+
+def _night_count(value: int) -> str | None:
+    if FEWEST_NIGHTS <= value <= MOST_NIGHTS:
+        return None
+    return f"{value}: from {FEWEST_NIGHTS} to {MOST_NIGHTS} nights can be compared"
+
+
 RULES: Mapping[str, Callable[[Any], str | None]] = {
     "positive": _positive,
     "not negative": _not_negative,
@@ -87,4 +111,7 @@ RULES: Mapping[str, Callable[[Any], str | None]] = {
     "rising": _rising,
     "time": _time,
     "ratio": _ratio,
+    "clock time": _clock_time,
+    "zone": _zone,
+    "night count": _night_count,
 }

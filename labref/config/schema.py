@@ -33,6 +33,7 @@ from labref.config.fields import (
     needed,
 )
 from labref.config.lines import LineChoice, LineTable, ShiftTable, ZeemanTable
+from labref.config.nightly import NightlyTable
 from labref.config.optics import CavityTable, CombTable, LaserTable, Step
 from labref.config.uses import PlanningTable, UseTable
 
@@ -279,4 +280,5 @@ class LabTables(msgspec.Struct, frozen=True, kw_only=True):
     lines: list[LineTable] = []
     alarms: AlarmTable = AlarmTable()
     planning: PlanningTable = PlanningTable()
+    nightly: dict[str, NightlyTable] = {}
     dialects: dict[str, dict[str, object]] = {}

@@ -32,6 +32,7 @@ from labref.session.judge import Judge
 from labref.session.people import People
 from labref.session.recent import Recent
 from labref.session.recording import Validity
+from labref.session.reports import Reports
 from labref.session.scatter import Scatter
 from labref.session.sources import InstrumentFault, Reader, Source
 from labref.session.standing import Standings
@@ -115,6 +116,7 @@ class Parts:
     history: dict[str, History] = field(default_factory=dict)
     alarms: dict[str, Alarms] = field(default_factory=dict)
     validity: dict[str, Validity] = field(default_factory=dict)
+    reports: Reports = field(default_factory=Reports)
     acknowledged: deque[Acknowledged] = field(default_factory=lambda: deque(maxlen=MOST_SEEN))
     keep_ns: int = 0
     passes: int = 0
@@ -138,6 +140,7 @@ def run_pass(parts: Parts) -> Status:
     heard = [r for result in results if (r := parts.people.audible(result)) is not None]
     changes = [alarm for result in heard for alarm in parts.alarms[_name(result)].feed(result)]
     alarms = parts.board.take(parts.causes.named(changes, parts.recent)) if changes else []
+    alarms += parts.reports.take(parts.announcer)
     store(parts, new, results, now_ns)
     store_messages(parts, alarms, now_ns)
     for result in results:

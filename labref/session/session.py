@@ -25,6 +25,7 @@ from labref.model.readings import block
 from labref.model.result import Result
 from labref.model.shot import WindowClock
 from labref.model.times import Clock, RealClock
+from labref.model.verdict import Alarm
 from labref.model.window import WindowMean
 from labref.plugins import Plugins
 from labref.session.acting import actuators_of, ports_of, runner_of
@@ -32,6 +33,7 @@ from labref.session.assemble import assemble, trace_writer
 from labref.session.cycle import Acknowledged, announce, run_pass
 from labref.session.memory import MemorySource
 from labref.session.questions import Questions
+from labref.session.reports import Cleared
 from labref.session.shot_memory import ShotMemory
 from labref.session.shots import Shot, Shots
 from labref.session.sources import Source
@@ -175,6 +177,11 @@ class Session:
         if not by.strip():
             raise InputError("acknowledging needs the name of the person who has seen it")
         self._parts.acknowledged.append(Acknowledged(subject, kind, by.strip()))
+        self._woken.set()
+
+    def report(self, report: Alarm | Fault | Cleared) -> None:
+        """Hand in an alarm, a fault or its end from beside the pass, which stores and tells it."""
+        self._parts.reports.put(report)
         self._woken.set()
 
     # what services see -------------------------------------------------------------------

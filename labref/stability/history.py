@@ -32,7 +32,11 @@ class Flagged:
 
 
 def trend(
-    values: Sequence[float], *, logarithmic: bool, probability: float = 0.001
+    values: Sequence[float],
+    *,
+    logarithmic: bool,
+    probability: float = 0.001,
+    nights: int = NIGHTS,
 ) -> list[Flagged]:
     """Judge each night by those before it.
 
@@ -40,6 +44,7 @@ def trend(
         values: one figure per night in the order of time; NaN where there is none.
         logarithmic: judge the logarithm; the figures are then positive.
         probability: of a false flag per night, for Gaussian figures.
+        nights: how many nights before make the history.
 
     Raises:
         InputError: a probability that is none, or a logarithm of what is not positive.
@@ -53,10 +58,10 @@ def trend(
     outside: list[float] = []
     found = []
     for value, size in zip(values, scaled, strict=True):
-        low, high = _interval(history[-NIGHTS:], probability)
+        low, high = _interval(history[-nights:], probability)
         changed = math.isfinite(low) and math.isfinite(size) and not low <= size <= high
         ends = (math.exp(low), math.exp(high)) if logarithmic else (low, high)
-        found.append(Flagged(value, *ends, changed, min(len(history), NIGHTS)))
+        found.append(Flagged(value, *ends, changed, min(len(history), nights)))
         if not math.isfinite(size):
             continue
         outside = [*outside, size] if changed else []

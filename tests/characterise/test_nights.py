@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from labref.characterise.record import Row, add_row
 from labref.cli.nights import command
 from labref.model.errors import InputError
 from labref.stability.history import FEWEST_NIGHTS, trend
@@ -65,3 +66,21 @@ def test_the_command_on_a_record_of_ten_days(tmp_path: Path) -> None:
     assert [bool(row["changed"]) for row in rows[:9]] == [False] * 9
     assert "sigma_y at one gate" in rows[-1]["changed"]
     assert done.exit_code == 1
+
+
+def test_the_record_of_a_schedule_is_judged_by_the_same_command(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    for day in range(9):
+        figures = {
+            "light: deviation at one gate": float(rng.lognormal(-27.0, 0.05)),
+            "light: drift per day": float(rng.normal(0.0, 1e-14)) + (1e-12 if day == 8 else 0.0),
+        }
+        add_row(tmp_path, Row(day, f"2026-11-{day + 1:02d}T06:30:00Z", "pass", figures))
+    done = CliRunner().invoke(command, [str(tmp_path)])
+    assert done.exit_code == 1
+    *before, last, changed = done.output.splitlines()
+    assert len(before) == 8
+    assert last == "2026-11-09T06:30:00Z pass, 2 figures"
+    assert changed.startswith("  CHANGED: light: drift per day 9.")
+    told = json.loads(CliRunner().invoke(command, [str(tmp_path), "--json"]).stdout)
+    assert [len(night["changed"]) for night in told] == [0] * 8 + [1]
