@@ -35,9 +35,8 @@ T = TypeVar("T")
 # Clocks count whole nanoseconds: what is left of a second below that never passes.
 _TICK_S = 1e-9
 _CHUNK = 4096
-# Named once: a union written where it is used would be built anew at every step.
-_TIMES = (Pause, Rest)
-_WITHOUT_REPLY = (*_TIMES, Close)
+# A union written where it is used would be built anew at every step.
+_WITHOUT_REPLY = (Pause, Rest, Close)
 
 
 class Stepper(Generic[T]):
@@ -92,13 +91,10 @@ class Stepper(Generic[T]):
             return None
         if self._step is None and not self._take(None):
             return None
-        while True:
-            assert self._step is not None
-            outcome = self._outcome(self._step)
-            if outcome is None:
-                return self._wake_s()
+        while (outcome := self._outcome()) is not None:
             if not self._take(outcome):
                 return None
+        return self._wake_s()
 
     def close(self) -> None:
         """End the exchange where it stands and close the wire."""
@@ -112,8 +108,10 @@ class Stepper(Generic[T]):
         self.wire.close()
         self._framer.clear()
 
-    def _outcome(self, step: Step) -> bytes | Exception | None:
-        """Result or failure of ``step``; None while it must wait."""
+    def _outcome(self) -> bytes | Exception | None:
+        """Result or failure of the step; None while it must wait."""
+        step = self._step
+        assert step is not None
         try:
             result = _ATTEMPTS[type(step)](self, step)
             if result is None and self._reached(self._deadline):
@@ -150,15 +148,8 @@ class Stepper(Generic[T]):
         self._watched = type(self._step) is Pause
         self._step = step
         now = self._clock.monotonic_s()
-        if isinstance(step, _TIMES):
-            self._deadline = now + step.seconds
-            return
-        if isinstance(step, Close):
-            self._deadline = now
-            return
-        timeout_s = self.timeout_s if step.timeout_s is None else step.timeout_s
-        self._deadline = now + timeout_s
-        if isinstance(step, Drain):
+        self._deadline = now + step.lasts_s(self.timeout_s)
+        if type(step) is Drain:
             self._dropped = b""
             self._quiet_until = now + step.quiet_s
 

@@ -20,8 +20,31 @@ class SilenceError(LinkError):
     """Nothing complete came in time; the connection itself may still stand."""
 
 
+class _Timed:
+    """A step that fails when it takes longer than ``timeout_s`` (None: the wire's own)."""
+
+    __slots__ = ()
+    timeout_s: float | None
+
+    def lasts_s(self, timeout_s: float) -> float:
+        """Seconds until it ends at the latest, where None means ``timeout_s``."""
+        own = self.timeout_s
+        return timeout_s if own is None else own
+
+
+class _Waiting:
+    """A step that ends when its time has passed."""
+
+    __slots__ = ()
+    seconds: float
+
+    def lasts_s(self, timeout_s: float) -> float:  # noqa: ARG002 - as for all steps
+        """Seconds until it ends."""
+        return self.seconds
+
+
 @dataclass(frozen=True, slots=True)
-class Open:
+class Open(_Timed):
     """Connect within ``timeout_s``; result ``b""``."""
 
     timeout_s: float | None = None
@@ -31,9 +54,13 @@ class Open:
 class Close:
     """Close the wire; result ``b""``; never fails."""
 
+    def lasts_s(self, timeout_s: float) -> float:  # noqa: ARG002 - as for all steps
+        """No time at all."""
+        return 0.0
+
 
 @dataclass(frozen=True, slots=True)
-class Send:
+class Send(_Timed):
     """Send ``message`` whole within ``timeout_s``; result ``b""``.
 
     With ``quiet`` the step fails as ReplyError when bytes nobody asked for have arrived: the
@@ -46,7 +73,7 @@ class Send:
 
 
 @dataclass(frozen=True, slots=True)
-class ReadLine:
+class ReadLine(_Timed):
     """Read up to ``terminator``; result: the bytes before it."""
 
     terminator: bytes = b"\n"
@@ -54,7 +81,7 @@ class ReadLine:
 
 
 @dataclass(frozen=True, slots=True)
-class ReadLines:
+class ReadLines(_Timed):
     """Read at least one line; result: all that have come, up to the last ``terminator``."""
 
     terminator: bytes = b"\n"
@@ -62,7 +89,7 @@ class ReadLines:
 
 
 @dataclass(frozen=True, slots=True)
-class ReadBytes:
+class ReadBytes(_Timed):
     """Read exactly ``count`` bytes; result: those bytes."""
 
     count: int
@@ -70,7 +97,7 @@ class ReadBytes:
 
 
 @dataclass(frozen=True, slots=True)
-class Drain:
+class Drain(_Timed):
     """Discard what arrives until nothing came for ``quiet_s``; result: what was discarded.
 
     Fails with LinkError when the peer is not quiet within ``timeout_s``.
@@ -81,7 +108,7 @@ class Drain:
 
 
 @dataclass(frozen=True, slots=True)
-class Pause:
+class Pause(_Waiting):
     """Let ``seconds`` pass, watching the wire meanwhile; result ``b""``.
 
     A peer that closes ends the pause at once with LinkError.
@@ -91,7 +118,7 @@ class Pause:
 
 
 @dataclass(frozen=True, slots=True)
-class Rest:
+class Rest(_Waiting):
     """Let ``seconds`` pass with the wire closed (back-off); result ``b""``."""
 
     seconds: float
