@@ -89,6 +89,11 @@ def _channel(draft: Draft, name: str, table: ChannelTable, path: Path) -> Channe
         draft.complaints.problem((*path, "store"), "an assumed value has no readings to store")
     if table.assumed and table.role == "eliminated":
         draft.complaints.problem((*path, "role"), 'an assumed value is not counted: role "set"')
+    if table.sigma is not None and table.counter_sigma > table.sigma:
+        draft.complaints.problem(
+            (*path, "counter_sigma"),
+            f"{table.counter_sigma} is larger than sigma = {table.sigma}: it is a part of it",
+        )
     if table.role == "set" and not table.assumed and not (table.sigma or table.u):
         draft.complaints.problem(
             path,
@@ -110,6 +115,7 @@ def _channel(draft: Draft, name: str, table: ChannelTable, path: Path) -> Channe
         dead_time_ns=seconds_to_ns(Fraction(table.dead_time_s)),
         weighting=Weighting(table.weighting),
         sigma=None if table.sigma is None else float(table.sigma),
+        counter_sigma=float(table.counter_sigma),
         u=float(table.u),
         rate_per_s=float(table.rate_per_s),
         hold_ns=None if table.hold_s is None else seconds_to_ns(Fraction(table.hold_s)),

@@ -90,6 +90,9 @@ class ChannelTable(Table, frozen=True, kw_only=True):
     whose error scales the value; without it that of the instrument. ``needs`` names level
     witnesses (the lock indicator of a tracking oscillator, M9) without which nothing that this
     channel enters is good.
+    ``counter_sigma`` is the counter's own noise of one gate (resolution, trigger), independent from
+    gate to gate, as measured with a synthesizer looped back; the light has only the rest of the
+    scatter. It narrows what a window shorter than a gate may have missed, and nothing else.
     Above 1000 gates a second the trace keeps means of blocks with their counts; ``store = "all"``
     keeps every gate.
     """
@@ -109,6 +112,7 @@ class ChannelTable(Table, frozen=True, kw_only=True):
     dead_time_s: Delay = 0
     weighting: Literal["pi", "lambda", "omega"] = "pi"
     sigma: NotNegative | None = None
+    counter_sigma: NotNegative = 0
     u: NotNegative = 0
     rate_per_s: NotNegative = 0
     hold_s: Duration | None = None

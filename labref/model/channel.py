@@ -40,7 +40,8 @@ class Channel:
     """A named quantity as the instrument displays it.
 
     ``nominal`` is exact; readings are float64 offsets from it. ``sigma`` is the declared
-    one-sigma scatter of one gate (None: measured), ``u`` the declared constant standard
+    one-sigma scatter of one gate (None: measured), ``counter_sigma`` the counter's own part of it
+    (0: not known apart), ``u`` the declared constant standard
     uncertainty of the display itself (a wavemeter's accuracy). ``rate_per_s`` is the largest
     credible drift. A channel with ``hold_ns`` keeps its last value for that long
     (a set-point that is read back now and then); without it every gate needs a reading.
@@ -59,6 +60,7 @@ class Channel:
     dead_time_ns: int = 0
     weighting: Weighting = Weighting.PI
     sigma: float | None = None
+    counter_sigma: float = 0.0
     u: float = 0.0
     rate_per_s: float = 0.0
     hold_ns: int | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import platform
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
@@ -11,7 +12,7 @@ import numpy as np
 import labref
 from labref.config.lab import Lab, LabTransition
 from labref.frequency.reference import node_sensitivity
-from labref.model.channel import Channel
+from labref.model.channel import Channel, Role
 from labref.model.exact import exact_text
 from labref.model.result import Result
 from labref.model.verdict import State
@@ -99,6 +100,7 @@ def _transition(transition: LabTransition, lab: Lab) -> TransitionColumn:
         "k": transition.tolerance.k,
         "u_constant_hz": transition.u_constant_hz,
         "noise_hz": noise_of(transition, lab.channels),
+        "counter_hz": counter_of(transition, lab.channels),
         "rate_hz_s": rate_of(transition, lab.channels),
         "dead_time_ns": lab.channels[transition.base].dead_time_ns,
         "weighting": lab.channels[transition.base].weighting.value,
@@ -133,6 +135,19 @@ def noise_of(transition: LabTransition, channels: Mapping[str, Channel]) -> floa
     base = channels[transition.base]
     weight = abs(float(transition.equation.coefficient(base.name)))
     return 0.0 if base.sigma is None else weight * base.sigma
+
+
+def counter_of(transition: LabTransition, channels: Mapping[str, Channel]) -> float:
+    """Declared noise of the counters in one gate in Hz, all channels in quadrature; 0 if none.
+
+    The mean of n gates has at least an n-th of it (that of edges); more is not claimed.
+    """
+    parts = [
+        float(c) * channels[name].counter_sigma / channels[name].mean_of
+        for name, c in transition.equation.terms
+        if channels[name].role is Role.MEASURED
+    ]
+    return math.hypot(*parts)
 
 
 def rate_of(transition: LabTransition, channels: Mapping[str, Channel]) -> float:

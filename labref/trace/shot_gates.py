@@ -30,6 +30,7 @@ class Facts:
     weighting: Weighting
     tolerance: Tolerance
     noise_hz: float
+    counter_hz: float
     rate_hz_s: float
     u_reference_hz: float
     u_target_hz: float
@@ -52,6 +53,7 @@ def facts_of(column: TransitionColumn) -> Facts:
         weighting if column.mean_of == 1 else Weighting.PI,
         _tolerance(said),
         float(said.get("noise_hz", 0.0)),
+        float(said.get("counter_hz", 0.0)),
         float(said.get("rate_hz_s", 0.0)),
         _reference_hz(said),
         float(said.get("target_u_hz", 0.0)),

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -33,6 +33,8 @@ FEWEST_TERMS = 16
 # A term of the sum must lower chi squared by this much (two standard deviations, squared, and
 # one: common practice, no source).
 _COST = 5.0
+# A share of a gate's variance that a fit to the deviations of some hundred gates may miss.
+UNSEEN = 0.05
 _POWERS = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
 # Every choice of at least one of the five powers, bool (31, 5).
 _SUBSETS = np.array(list(itertools.product([False, True], repeat=len(_POWERS))))[1:]
@@ -55,6 +57,23 @@ class ShotNoise:
     def white_hz2(self, gate_s: float) -> float:
         """Variance of one gate of ``gate_s`` by white FM, counting and light together."""
         return self.model.white**2 / gate_s
+
+    def counter_hz2(self, gate_s: float, declared_hz: float) -> float:
+        """Variance of one gate that is the counter's own, where the lab file declares it.
+
+        Noise of edges is in ``edge_hz2`` already. A declaration of more noise than there is, is
+        not believed at all; the light keeps at least what the record cannot see.
+        """
+        white = self.white_hz2(gate_s)
+        wanted = max(declared_hz**2 - self.edge_hz2, 0.0)
+        return min(wanted, white * (1 - UNSEEN)) if wanted <= white * (1 + UNSEEN) else 0.0
+
+    def without(self, counter_hz2: float, gate_s: float) -> ShotNoise:
+        """The same noise less the counter's own part."""
+        if not counter_hz2:
+            return self
+        white = math.sqrt(max(self.white_hz2(gate_s) - counter_hz2, 0.0) * gate_s)
+        return replace(self, model=replace(self.model, white=white))
 
 
 def stretch(gate_ns: int, window_start_ns: int) -> tuple[int, int]:

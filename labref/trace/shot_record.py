@@ -11,7 +11,8 @@ and g the weights of the gates as functions of time (both of integral one):
 Scatter of one gate is counting noise and light together, and one counter cannot tell which. So
 the white part V is taken as light where that is worse (windows shorter than a gate), and as
 counting up to the gate's own error where that is worse: the parts are cut so that the sum of
-their squares is exactly that, and nothing is counted twice.
+their squares is exactly that, and nothing is counted twice. What the lab file declares as the
+counter's own (``counter_sigma``) is known apart: it is counting, and the light has only the rest.
 
 The window is good where all gates that can touch it were good and its mean, with this larger
 uncertainty, lies inside the tolerance: a window far shorter than a gate may be unknown although
@@ -34,13 +35,11 @@ from labref.model.shot import ShotMean, WindowClock
 from labref.model.times import NS_PER_S
 from labref.model.window import overlaps
 from labref.trace.shot_gates import Facts, Gates
-from labref.trace.shot_noise import ShotNoise
+from labref.trace.shot_noise import UNSEEN, ShotNoise
 from labref.trace.shot_state import Window, shot_state, slope
 
 # Longer windows take only their outermost gates with their true weighting.
 _MOST_SHAPED = 64
-# A share of a gate's variance that a fit to the deviations of some hundred gates may miss.
-_UNSEEN = 0.05
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,18 +114,21 @@ def _parts(
     if noise.source == "unknown":
         return 0.0, math.inf, 0.0
     gate_s = float(np.mean(used.gate_s))
+    counter = noise.counter_hz2(gate_s, facts.counter_hz)
+    noise = noise.without(counter, gate_s)
     white = noise.white_hz2(gate_s)
-    errors = np.where(np.isfinite(used.errors), used.errors**2, white)
+    errors = np.where(np.isfinite(used.errors), used.errors**2 - counter, white)
+    errors = np.maximum(errors, 0.0)
     if noise.source == "measured":
         # The record bounds what can be counting noise; a share this small it cannot see.
-        most = max(white, _UNSEEN * noise.model.sigma(gate_s) ** 2)
+        most = max(white, UNSEEN * noise.model.sigma(gate_s) ** 2)
         errors = np.minimum(np.maximum(errors - noise.edge_hz2, 0.0), most)
     squares = float(np.sum(used.weight**2))
     counting = float(np.sum(used.weight**2 * errors))
     light = _Light(facts, used, window, noise.model)
     mismatch = _mismatch(facts, used, window, 0) * gate_s  # of white noise, in units of V
     shared = min(counting / squares, white) * min(squares, mismatch)
-    edges = noise.edge_hz2 / 2 * _edge_squares(used)
+    edges = noise.edge_hz2 / 2 * _edge_squares(used) + counter * squares
     here = light(0)
     aligned = 0.0
     if clock.u_ns:  # one standard uncertainty of the window's place, either way
