@@ -25,7 +25,7 @@ from labref.transport.steps import Exchange, ReadLine, ReadLines, Send, SilenceE
 _GAP = int(Flag.WRITTEN | Flag.GAP)
 _NONSENSE = int(Flag.WRITTEN | Flag.GAP | Flag.UNITS)
 
-# More gaps than this are a stopped instrument, not lost gates.
+# More gaps than this, and than a time-out has gates, are a stopped instrument, not lost gates.
 _MOST_GAPS = 1000
 _MOST_LINES = 1000
 
@@ -52,6 +52,7 @@ class StreamProgram(BaseProgram):
         self._nonsense: Gate | None = (
             None if numbered else ([(float("nan"), _NONSENSE)] * len(self._readers), None)
         )
+        self._most_gaps = max(_MOST_GAPS, round(setup.timeout_s / self.gate_s))
         self._drop = self._to_drop = 1
         self._keeps_place = False
         self._last_index: int | None = None
@@ -110,7 +111,7 @@ class StreamProgram(BaseProgram):
                 break
             gates, arrival_ns = gates + more, when_ns
             late = self.gates.late_gates(arrival_ns, len(gates))
-        if late > _MOST_GAPS:
+        if late > self._most_gaps:
             raise LinkError(f"{self.setup.name}: silent for {late} gates")
         self._deliver(gates, arrival_ns, late, fetched)
         return fetched
@@ -207,7 +208,7 @@ class StreamProgram(BaseProgram):
             index = gate[1]
             if index is not None and self._last_index is not None:
                 missing = index - self._last_index - 1
-                if not 0 <= missing <= _MOST_GAPS:
+                if not 0 <= missing <= self._most_gaps:
                     last, self._last_index = self._last_index, None
                     raise ReplyError(f"gate {index} follows gate {last}")
                 rows += [gap] * missing
