@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from labref.characterise.masks import mask_named
+from labref.characterise.masks import mask_named, mask_values
 from labref.characterise.offer import offer_of
 from labref.characterise.outcome import Line, Outcome, at_most, word
 from labref.characterise.plan import Part
@@ -18,7 +18,7 @@ from labref.model.verdict import State
 from labref.stability import present
 from labref.stability.catalog import Catalogue
 from labref.stability.drift import Drift, fit_drift
-from labref.stability.masks import from_points, judge
+from labref.stability.masks import Mask, from_points, judge
 from labref.stability.series import Series
 from labref.stability.whittle import Fit, fit_readings
 
@@ -39,11 +39,13 @@ def carry_out(bench: Bench, name: str, part: Part) -> Outcome:
     found = Catalogue()[part.statistic](
         series, taus=taus, gaps=gaps, confidence=bench.plan.confidence
     )
-    lines = [*_masks(bench, name, part, found), *_available(part, series)]
+    masks = [mask_named(text, bench.folder) for text in part.masks]
+    lines = [*_masks(name, part, found, masks), *_available(part, series)]
     notes = [str(found.gaps), *found.notes]
     values: dict[str, Any] = {
         "deviation": present.as_values(found),
         "at_most": [list(point) for point in sorted(part.at_most)],
+        "masks": [mask_values(mask) for mask in masks],
     }
     drift = _drift(series, part, lines, notes, values)
     if part.kind in ("references", "gnss", "laser"):
@@ -61,8 +63,8 @@ def carry_out(bench: Bench, name: str, part: Part) -> Outcome:
     return Outcome(name, part.kind, part.title, tuple(lines), tuple(notes), values, offer)
 
 
-def _masks(bench: Bench, name: str, part: Part, found: Deviation) -> list[Line]:
-    masks = [mask_named(text, bench.folder) for text in part.masks]
+def _masks(name: str, part: Part, found: Deviation, named: list[Mask]) -> list[Line]:
+    masks = [*named]
     if part.at_most:
         points = sorted(part.at_most)
         masks.append(

@@ -38,7 +38,9 @@ def void_by_gap(integer: Integer, gap_s: float, rate_hz_per_s: float) -> str | N
     moved = gap_s * abs(rate_hz_per_s)
     if moved <= margin:
         return None
-    return f"unseen for {gap_s:.1f} s: may have moved {moved:.3e} Hz, margin {margin:.3e} Hz"
+    far = f"{moved:.3e} Hz" if math.isfinite(moved) else "any distance (no rate is declared)"
+    known = f"{margin:.3e} Hz" if math.isfinite(margin) else "unknown"
+    return f"unseen for {gap_s:.1f} s: may have moved {far}, margin {known}"
 
 
 def void_by_f_rep(integer: Integer, n: int, f_rep_hz: Fraction) -> str | None:

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from labref.characterise.masks import mask_from
 from labref.characterise.outcome import Outcome, outcome_from
 from labref.model.deviation import BiasReport, Deviation, FloatArray, GapReport
 from labref.model.errors import InputError
@@ -50,13 +51,20 @@ def sections(folder: Path) -> list[Section]:
     outcomes = [_read(path) for path in files if path.exists()]
     if not outcomes:
         raise InputError(f"{folder}: holds no finished part; run labref characterise first")
-    rows = tuple(
-        (outcome.part, outcome.title, line.state, line.what, line.value, line.limit)
-        for outcome in outcomes
-        for line in outcome.lines
-    )
-    head = ("part", "of", "result", "line", "found", "limit")
+    rows = tuple(row for outcome in outcomes for row in _lines(outcome))
+    head = ("part", "result", "line", "found", "limit")
     return [Section("Characterisation", (Table(head, rows),)), *map(_section, outcomes)]
+
+
+def _lines(outcome: Outcome) -> list[tuple[str, ...]]:
+    """A row for each line; the part is named once."""
+    rows: list[tuple[str, ...]] = []
+    for k, line in enumerate(outcome.lines):
+        named = outcome.part if k == 0 else ""
+        rows.append((named, line.state, line.what, line.value, line.limit))
+    if outcome.broken:
+        rows.append((outcome.part, "fail", "carried out", "no", outcome.broken))
+    return rows
 
 
 def _read(path: Path) -> Outcome:
@@ -98,13 +106,14 @@ def _fact(value: object) -> str:
 
 def _deviation(outcome: Outcome) -> list[Block]:
     found = deviation_from(outcome.values["deviation"])
-    limits = []
+    masks = [mask_from(mask) for mask in outcome.values.get("masks", [])]
     points = outcome.values.get("at_most", [])
     if points:
-        mask = from_points("plan", found.statistic, [(t, v) for t, v in points], unit=found.unit)
-        ends = found.effective_tau_s
-        tau = np.geomspace(ends[0], ends[-1], 400) if len(found) else ends
-        limits = [figures.Limit("limit of the plan", tau, mask.limit(tau))]
+        limit = [(tau, value) for tau, value in points]
+        masks.append(from_points("limit of the plan", found.statistic, limit, unit=found.unit))
+    ends = found.effective_tau_s
+    tau = np.geomspace(ends[0], ends[-1], 400) if len(found) else ends
+    limits = [figures.Limit(mask.name, tau, mask.limit(tau)) for mask in masks]
     svg = figures.deviations(outcome.part, [found], limits)
     caption = f"{found.title}; bars: {found.confidence:.1%} bounds. {outcome.notes[0]}."
     rows = tuple(

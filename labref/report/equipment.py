@@ -26,7 +26,7 @@ def counters(record: Record) -> Section:
             (
                 name,
                 str(facts.get("kind", "")),
-                f"{exact_text(column.nominal)} {column.unit}",
+                f"{exact_text(column.nominal)} {column.unit}".removesuffix(" 1"),
                 f"{feed[0]}, {feed[1]}" if feed else "log",
                 _gate_text(column),
                 "none" if not dead else f"{dead:.6f} s",

@@ -16,6 +16,8 @@ from labref.trace.series import Series
 
 _MOST_REASONS = 12
 _MOST_HOLES = 60
+# Of one series: a channel that a switch visits now and then has a hole between any two visits.
+_MOST_OF_ONE = 5
 
 
 def availability(record: Record) -> Section:
@@ -71,6 +73,7 @@ def gaps(series: Mapping[str, Series]) -> Section:
     """Return gaps and flags of every channel and transition, and the longest holes."""
     rows = []
     every: list[tuple[int, int, str]] = []
+    count = 0
     for name, found in series.items():
         empty = holes(found)
         lost = sum(stop - start for start, stop in empty) / 1e9
@@ -81,7 +84,9 @@ def gaps(series: Mapping[str, Series]) -> Section:
             (name, str(len(found)), str(int(found.usable.sum())), str(len(empty)),
              duration(lost), duration(longest), str(slips), flags or "none")
         )  # fmt: skip
-        every += [(stop - start, start, name) for start, stop in empty]
+        longest_first = sorted(((stop - start, start, name) for start, stop in empty), reverse=True)
+        every += longest_first[:_MOST_OF_ONE]
+        count += len(empty)
     head = ("series", "gates", "usable", "holes", "lost", "longest", "cycle slips", "flags")
     numeric = frozenset(head[1:7])
     blocks: list[Block] = [
@@ -93,9 +98,9 @@ def gaps(series: Mapping[str, Series]) -> Section:
             (name, iso(start, 1), iso(start + length, 1), duration(length / 1e9))
             for length, start, name in sorted(shown, key=lambda hole: (hole[1], hole[2]))
         )
-        more = len(every) - len(shown)
-        caption = f"The {len(shown)} longest holes" + (
-            f"; {more} shorter ones are counted above and stand in the trace." if more else "."
+        more = count - len(shown)
+        caption = f"The longest holes, at most {_MOST_OF_ONE} of a series" + (
+            f"; {more} others are counted above and stand in the trace." if more else "."
         )
         blocks.append(Table(("series", "from (UTC)", "to (UTC)", "length"), lines, caption))
     return Section("Gaps and cycle slips", tuple(blocks))

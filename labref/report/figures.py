@@ -47,19 +47,20 @@ def detuning(
     Below it, with ``state``, a stripe tells good, bad and unknown; white is no gate.
     """
     finite = np.isfinite(value_hz)
-    hours = (start_ns - start_ns[0]) / 3.6e12
+    size_s, long_unit = _long_unit((start_ns[-1] - start_ns[0]) / 1e9)
+    times = (start_ns - start_ns[0]) / (1e9 * size_s)
     shown = _robust_range(value_hz[finite], limits_hz)
     scale, unit = _unit(max(abs(shown[0]), abs(shown[1])))
-    x = Scale(0.0, max(float(hours[-1]), 1e-6), "time since the first gate (h)")
+    x = Scale(0.0, max(float(times[-1]), 1e-6), f"time since the first gate ({long_unit})")
     y = linear_scale(shown[0] / scale, shown[1] / scale, f"{ylabel} ({unit})")
     alt = (
-        f"{ylabel} of {name} against time over {float(hours[-1]):.2f} h, "
+        f"{ylabel} of {name} against time over {float(times[-1]):.2f} {long_unit}, "
         f"from {_plain(shown[0], scale)} to {_plain(shown[1], scale)} {unit}"
     )
     drawing = Drawing(_WIDTH, _HEIGHT, f"{ylabel} of {name}", alt)
     plot = Plot(drawing, x, y, f"cut-time-{name}-{ylabel}".replace(" ", "-"))
     plot.inside()
-    column = np.minimum((hours / x.high * _COLUMNS).astype(np.int64), _COLUMNS - 1)
+    column = np.minimum((times / x.high * _COLUMNS).astype(np.int64), _COLUMNS - 1)
     for run in _runs_of_columns(column[finite], value_hz[finite] / scale):
         centre = [(c + 0.5) / _COLUMNS * x.high for c, *_ in run]
         low = [plot.at(t, row[1]) for t, row in zip(centre, run, strict=True)]
@@ -149,6 +150,12 @@ def _robust_range(value: Floats, limits: tuple[float, float] | None) -> tuple[fl
 
 def _unit(size: float) -> tuple[float, str]:
     return next(((s, u) for s, u in _UNITS if size >= s), (_UNITS[-1] if size else (1.0, "Hz")))
+
+
+def _long_unit(span_s: float) -> tuple[float, str]:
+    """The unit of a time axis in s: one that a span is several of."""
+    units = ((86_400.0, "d"), (3600.0, "h"), (60.0, "min"))
+    return next(((s, u) for s, u in units if span_s >= 3.0 * s), (1.0, "s"))
 
 
 def _plain(value: float, scale: float) -> str:

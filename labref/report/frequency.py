@@ -11,12 +11,11 @@ import numpy as np
 from labref.config.lab import LabTransition
 from labref.frequency.uncertainty import Part
 from labref.model.deviation import Deviation
-from labref.model.exact import exact_text
 from labref.model.text import duration, limits_text
 from labref.model.verdict import State
 from labref.report import figures
 from labref.report.blocks import Block, Figure, Paragraph, Section, Table
-from labref.report.numbers import frequency_text, hz, relative, share
+from labref.report.numbers import frequency_text, hz, nominal_text, relative, share
 from labref.report.record import Record
 from labref.trace.series import Series
 
@@ -118,7 +117,7 @@ def _facts(
     facts = [("mean frequency", frequency_text(series.nominal, offset, u))]
     if math.isfinite(u) and series.nominal:
         facts.append(("relative uncertainty", relative(u / abs(float(series.nominal)))))
-    facts.append(("target", f"{exact_text(column.target, 1)} Hz"))  # type: ignore[union-attr]
+    facts.append(("target", nominal_text(column.target)))  # type: ignore[union-attr]
     plane = str(column.attributes.get("plane", "tap"))
     facts.append(("plane", "at the atoms" if plane == "atoms" else "at the tap"))
     limits = _limits(series)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from fractions import Fraction
 
-from labref.model.exact import total_text
+from labref.model.exact import exact_text, total_text
 from labref.model.text import quantity
 
 
@@ -30,6 +30,11 @@ def _grouped(text: str) -> str:
     digits = whole.lstrip("-")
     groups = [digits[max(0, end - 3) : end] for end in range(len(digits), 0, -3)][::-1]
     return sign + "\u202f".join(groups) + dot + part
+
+
+def nominal_text(value: Fraction, places: int = 1) -> str:
+    """Return an exact frequency with thin groups of three and its unit."""
+    return f"{_grouped(exact_text(value, places))} Hz"
 
 
 def hz(value: float, *, sign: bool = False) -> str:

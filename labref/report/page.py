@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from functools import cache
 from html import escape
@@ -18,6 +19,11 @@ from labref.report.blocks import (
     Verbatim,
 )
 
+# A cell so short is not broken; in longer ones neither a number with a sign nor a time is.
+_SHORT = 24
+_BREAKABLE = re.compile(r"[-+]?\d[\d.:TZ()e+-]*-[\d.:TZ()e+-]*|^[^ ]{1,18} [^ ]{1,3}$")
+# Rows of a table that is kept on one page.
+_WHOLE = 14
 _KINDS = ("plain", "note", "warning")
 
 
@@ -47,6 +53,16 @@ def _text(text: str) -> str:
     return escape(text, quote=True)
 
 
+def _cell(text: str) -> str:
+    """A cell's text; short ones and numbers with their uncertainty are not broken at a hyphen."""
+    if len(text) <= _SHORT:
+        return f"<span>{_text(text)}</span>" if _BREAKABLE.search(text) else _text(text)
+    parts = _BREAKABLE.split(text)
+    kept = _BREAKABLE.findall(text)
+    marked = [f"{_text(a)}<span>{_text(b)}</span>" for a, b in zip(parts, kept, strict=False)]
+    return "".join(marked) + _text(parts[-1])
+
+
 def _section(name: str, section: Section) -> str:
     parts = "\n".join(_block(block) for block in section.blocks)
     return f'<section>\n<h2 id="{name}">{_text(section.title)}</h2>\n{parts}\n</section>'
@@ -73,17 +89,18 @@ def _block(block: Block) -> str:
 
 def _table(table: Table) -> Iterator[str]:
     marks = [' class="n"' if head in table.numeric else "" for head in table.head]
-    yield "<table>"
+    yield '<table class="whole">' if len(table.rows) <= _WHOLE else "<table>"
     if table.caption:
         yield f"<caption>{_text(table.caption)}</caption>"
     heads = "".join(
         f'<th scope="col"{mark}>{_text(head)}</th>'
         for mark, head in zip(marks, table.head, strict=True)
     )
-    yield f"<thead><tr>{heads}</tr></thead>\n<tbody>"
+    yield f"<thead><tr>{heads}</tr></thead>\n<tbody>" if any(table.head) else "<tbody>"
     for row in table.rows:
         cells = "".join(
-            f"<td{mark}>{_text(cell)}</td>" for mark, cell in zip(marks, row, strict=True)
+            f"<td{mark}>{_text(cell) if mark else _cell(cell)}</td>"
+            for mark, cell in zip(marks, row, strict=True)
         )
         yield f"<tr>{cells}</tr>"
     yield "</tbody></table>"
