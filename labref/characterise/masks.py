@@ -36,5 +36,5 @@ def mask_from(values: Mapping[str, Any]) -> Mask:
         Segment(begin, math.inf if end is None else end, constant, slope)
         for begin, end, constant, slope in values["segments"]
     ]
-    texts = (values[key] for key in ("name", "statistic", "unit"))
-    return Mask(*texts, tuple(pieces), values["source"])
+    named: dict[str, str] = {key: values[key] for key in ("name", "statistic", "unit", "source")}
+    return Mask(**named, segments=tuple(pieces))
