@@ -6,6 +6,7 @@ correction names the comb, and the lab file must carry that name as ``calibrated
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import dataclass, replace
 
@@ -19,6 +20,7 @@ from labref.characterise.sources import Bench
 from labref.model.deviation import FloatArray
 from labref.model.errors import InputError
 from labref.model.text import quantity
+from labref.model.times import iso
 from labref.stability.calibration import Calibration, calibrate
 from labref.stability.columns import spread
 
@@ -29,11 +31,12 @@ _LEAST = 64
 class Compared:
     """Wavemeter minus comb at the tap: equal grid, Hz, NaN where either is missing.
 
-    ``temperature``: of the same shape, or None.
+    ``stop_ns``: end of the last reading. ``temperature``: of the same shape, or None.
     """
 
     difference_hz: FloatArray
     spacing_s: float
+    stop_ns: int
     temperature: FloatArray | None = None
 
 
@@ -52,13 +55,44 @@ def carry_out(bench: Bench, name: str, part: Part) -> Outcome:
     u_comb = _comb_u(bench, part.laser)
     whole = replace(found, u_offset_hz=math.hypot(found.u_offset_hz, u_comb))
     lines = _lines(part, whole)
+    values = _values(part, whole, combs)
+    said = f"labref characterise, {bench.plan.title or 'a plan without title'}, part {name}"
+    values["lab_file"] = lab_lines(part, whole, combs, compared.stop_ns, said)
     notes = [
         f"the correction rests on {', '.join(combs) or 'the laser'}: with it this channel is no "
         "witness for that comb's tooth (M2); name it as calibrated_by"
     ]
-    return Outcome(
-        name, part.kind, part.title, tuple(lines), tuple(notes), _values(part, whole, combs)
-    )
+    return Outcome(name, part.kind, part.title, tuple(lines), tuple(notes), values)
+
+
+def lab_lines(
+    part: Part, found: Calibration, combs: tuple[str, ...], stop_ns: int, source: str
+) -> str:
+    """The correction as a table for the lab file; it begins where the record ended."""
+    places = max(0, 2 - math.floor(math.log10(max(found.u_correction_hz, 1e-3))))
+    lines = [
+        f"[channels.{part.channel}.correction]",
+        f"hz = {found.offset_hz:.{places}f}",
+        f"u_hz = {found.u_correction_hz:.{places}f}",
+    ]
+    if found.hz_per_degree is not None and found.at_temperature is not None:
+        lines += [
+            f"hz_per_degree = {found.hz_per_degree:.3f}",
+            f'temperature = "{part.temperature}"',
+            f"at_degree = {found.at_temperature:.4f}",
+        ]
+    until_ns = stop_ns + round(part.valid_for_s * 1e9)
+    lines += [
+        f'calibrated_by = "{_rests_on(part, combs)}"',
+        f'valid_from = "{iso(stop_ns, 0)}"',
+        f'valid_until = "{iso(until_ns, 0)}"',
+        f"source = {json.dumps(source)}",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _rests_on(part: Part, combs: tuple[str, ...]) -> str:
+    return f"combs.{combs[0]}" if combs else f"lasers.{part.laser}"
 
 
 def _compared(bench: Bench, part: Part) -> Compared:
@@ -89,7 +123,8 @@ def _compared(bench: Bench, part: Part) -> Compared:
             warm.offset[warm.usable] + float(warm.nominal),
         )  # fmt: skip
         temperature = spread(index, place)
-    return Compared(spread(index, difference), spacing, temperature)
+    stop_ns = int(shown.stop_ns[keep][-1])
+    return Compared(spread(index, difference), spacing, stop_ns, temperature)
 
 
 def _comb_u(bench: Bench, laser: str) -> float:

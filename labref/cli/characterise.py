@@ -85,6 +85,8 @@ def _show(outcome: Outcome, was_there: bool) -> None:
         click.echo(f"  {line.state}: {line.what}: {line.value}{limit}")
     for note in outcome.notes:
         click.echo(f"  note: {note}")
+    for row in str(outcome.values.get("lab_file", "")).splitlines():
+        click.echo(f"  lab file: {row}")
 
 
 def _record(plan: Plan, lab: Lab, plugins: Plugins, folder: Path, quiet: bool) -> None:

@@ -1,9 +1,11 @@
-"""A declared correction of what a witness displays: an affine part of its equation.
+"""A declared correction of what an instrument displays: an affine part of every equation with it.
 
     nu = displayed - hz - hz_per_degree * (T - at_degree)
 
-as `labref characterise` finds it for a wavemeter against a comb. The correction's own u joins
-that of the witness; what it was found against must stand in ``calibrated_by`` (M2).
+as `labref characterise` finds it for a wavemeter against a comb. Declared for a channel, it is in
+every equation in which that channel is; declared for a witness, in that witness's comparison
+alone. Its own u joins the budget, and what it was found against must stand in ``calibrated_by``
+(M2). Outside its validity what leans on it is unknown.
 """
 
 from __future__ import annotations
@@ -12,7 +14,7 @@ import math
 from fractions import Fraction
 from typing import Annotated
 
-from labref.config.fields import ChannelName, NotNegative, Number, Table, needed
+from labref.config.fields import ChannelName, NotNegative, Number, Table, Time, needed
 from labref.frequency.equation import Equation
 from labref.model.exact import exact
 
@@ -21,7 +23,8 @@ class CorrectionTable(Table, frozen=True, kw_only=True):
     """``[witnesses.NAME.correction]``: ``hz`` is subtracted from the channel's value.
 
     ``u_hz``: standard uncertainty of the correction. ``hz_per_degree`` with the channel
-    ``temperature`` and ``at_degree``, where ``hz`` holds, in that channel's unit.
+    ``temperature`` and ``at_degree``, where ``hz`` holds, in that channel's unit. ``source`` says
+    where it was found; it may be used from ``valid_from`` to ``valid_until``.
     """
 
     hz: Annotated[Number, needed("what is subtracted from the displayed value, in Hz")]
@@ -29,6 +32,19 @@ class CorrectionTable(Table, frozen=True, kw_only=True):
     hz_per_degree: Number = 0
     temperature: ChannelName | None = None
     at_degree: Number = 0
+    valid_from: Time | None = None
+    valid_until: Time | None = None
+    source: str = ""
+
+
+class ChannelCorrectionTable(CorrectionTable, frozen=True, kw_only=True):
+    """``[channels.NAME.correction]``: the same, wherever the channel's readings are used.
+
+    ``calibrated_by`` names what it was found against (a comb, reference, laser or channel of this
+    file, or in words a standard outside it): the channel rests on that from then on (M2).
+    """
+
+    calibrated_by: Annotated[str, needed("what it was found against, such as 'combs.main' (M2)")]
 
 
 def corrected_display(shown: Equation, table: CorrectionTable | None) -> Equation:

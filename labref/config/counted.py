@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from labref.config.corrections import reading
 from labref.config.draft import Draft
 from labref.config.integers import integer_record
 from labref.config.locate import Path
@@ -21,7 +22,7 @@ def source_equation(draft: Draft, source: str | Counted, node: str, path: Path) 
     if isinstance(source, str):
         channel = draft.channel(source, path)
         draft.rest(node, f"channels.{channel.name}")
-        return tap(channel)
+        return reading(draft, channel)
     return counted_equation(draft, source, node, path)
 
 
@@ -39,7 +40,7 @@ def counted_equation(draft: Draft, table: Counted, node: str, path: Path) -> Equ
         )
     try:
         equation = counted_through(
-            tap(counted),
+            reading(draft, counted),
             name=key,
             los=[] if lo is None else [(table.lo_order, tap(lo))],
             divided_by=ratio,

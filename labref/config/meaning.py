@@ -13,6 +13,7 @@ from typing import Any
 import msgspec
 
 from labref.config import channels as feeds
+from labref.config.corrections import build_corrections, corrections_of
 from labref.config.draft import Draft
 from labref.config.equations import Equations
 from labref.config.lines import LineTable
@@ -45,6 +46,7 @@ def understand(
     feeds.build_channels(draft)
     feeds.check_feeds(draft)
     check_logs(draft)
+    build_corrections(draft)
     feeds.check_groups(draft)
     equations = Equations(draft)
     equations.build()
@@ -136,4 +138,5 @@ def _lab(draft: Draft) -> Lab:
         uses={name: table.uses for name, table in tables.transitions.items()},
         planning=tables.planning,
         nightly=tables.nightly,
+        corrections=corrections_of(tables),
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
+from labref.config.correction import CorrectionTable
 from labref.config.nightly import NightlyTable
 from labref.config.provenance import Graph
 from labref.config.schema import AlarmTable, InstrumentTable, LogTable
@@ -122,6 +123,7 @@ class Lab:
     ``teeth`` the nominal numbers of each laser on its comb (`labref.config.teeth.Tooth`).
     ``tables`` are the plugins' structs by table name, ``dialects`` the file's own instrument
     languages as plain tables. ``nightly`` is what a run characterises by itself.
+    ``corrections`` are those of "channels.NAME" and "witnesses.NAME".
     ``uses`` by transition and name and ``planning`` serve `labref plan`;
     ``rows`` is the catalogue's row of each transition that names one.
     ``warnings`` are allowed things that the owner should know.
@@ -148,5 +150,6 @@ class Lab:
     uses: Mapping[str, Mapping[str, UseTable]] = field(default_factory=dict)
     planning: PlanningTable = field(default_factory=PlanningTable)
     nightly: Mapping[str, NightlyTable] = field(default_factory=dict)
+    corrections: Mapping[str, CorrectionTable] = field(default_factory=dict)
     rows: Mapping[str, Transition] = field(default_factory=dict)
     warnings: tuple[Problem, ...] = ()

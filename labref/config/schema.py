@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import field
 
-from labref.config.correction import CorrectionTable
+from labref.config.correction import ChannelCorrectionTable, CorrectionTable
 from labref.config.fields import (
     ChannelName,
     Delay,
@@ -93,6 +93,7 @@ class ChannelTable(Table, frozen=True, kw_only=True):
     ``counter_sigma`` is the counter's own noise of one gate (resolution, trigger), independent from
     gate to gate, as measured with a synthesizer looped back; the light has only the rest of the
     scatter. It narrows what a window shorter than a gate may have missed, and nothing else.
+    ``correction`` is subtracted wherever the readings are used (a wavemeter's, for example).
     Above 1000 gates a second the trace keeps means of blocks with their counts; ``store = "all"``
     keeps every gate.
     """
@@ -119,6 +120,7 @@ class ChannelTable(Table, frozen=True, kw_only=True):
     needs: list[WitnessName] = field(default_factory=list)
     assumed: bool = False
     pushed: bool = False
+    correction: ChannelCorrectionTable | None = None
     store: Literal["all"] | None = None
 
 

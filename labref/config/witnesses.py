@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from difflib import get_close_matches
 from fractions import Fraction
 
 from labref.config.correction import CorrectionTable, corrected_display, with_correction
+from labref.config.corrections import check_correction, reading
 from labref.config.draft import Draft, NotBuilt
 from labref.config.equations import Equations
 from labref.config.locate import Path
@@ -13,14 +13,14 @@ from labref.config.nouns import Witness
 from labref.config.paths import build_route
 from labref.config.provenance import Graph, why_dependent
 from labref.config.schema import WitnessTable
+from labref.config.standards import standards
 from labref.config.teeth import check_sharp_enough
-from labref.frequency.equation import Equation, tap
+from labref.frequency.equation import Equation
 from labref.frequency.uncertainty import budget
 from labref.model.channel import Loop
 from labref.model.text import quantity
 from labref.model.times import seconds_to_ns
 
-_STANDARDS = ("references", "combs", "cavities", "lasers", "channels", "instruments")
 _KEYS_OF_KIND = {
     "frequency": ("limits", "outside"),
     "level": ("within", "via", "laser", "path"),
@@ -72,7 +72,7 @@ def _level(draft: Draft, name: str, table: WitnessTable) -> Witness:
     if table.calibrated_by is None:
         draft.rest(node, f"channels.{channel.name}")
     else:
-        draft.rest(node, *_standards(draft, table.calibrated_by, (*path, "calibrated_by")))
+        draft.rest(node, *standards(draft, table.calibrated_by, (*path, "calibrated_by")))
     return Witness(
         name,
         channel.name,
@@ -145,16 +145,20 @@ def _by_channel(draft: Draft, table: WitnessTable, node: str, path: Path) -> Equ
             "'calibrated_by' is missing: what its scale rests on (a reference, comb, laser or "
             "channel of this file, or in words a standard outside it) (M2)",
         )
-    draft.rest(node, *_standards(draft, table.calibrated_by, (*path, "calibrated_by")))
+    draft.rest(node, *standards(draft, table.calibrated_by, (*path, "calibrated_by")))
     correction = table.correction
     if correction is not None:
         _check_correction(draft, correction, node, (*path, "correction"))
-    return corrected_display(tap(channel), correction)
+        if draft.document.tables.channels[channel.name].correction is not None:
+            raise draft.fail(
+                (*path, "correction"),
+                f"channel {channel.name!r} has a correction of its own: keep one of them",
+            )
+    return corrected_display(reading(draft, channel), correction)
 
 
 def _check_correction(draft: Draft, table: CorrectionTable, node: str, path: Path) -> None:
-    if bool(table.hz_per_degree) != (table.temperature is not None):
-        raise draft.fail(path, "hz_per_degree and temperature (a channel) belong together")
+    check_correction(draft, table, path)
     if table.temperature is not None:
         draft.rest(node, f"channels.{table.temperature}")
 
@@ -173,25 +177,6 @@ def _by_path(draft: Draft, table: WitnessTable, node: str, path: Path) -> Equati
         raise NotBuilt
     draft.rest(node, f"lasers.{table.laser}.paths.{table.via}")
     return laser.paths[table.via]
-
-
-def _standards(draft: Draft, text: str, path: Path) -> tuple[str, ...]:
-    """Nodes that a calibration names; text that names nothing here is an outside standard."""
-    document = draft.document
-    found = [f"{table}.{text}" for table in _STANDARDS if text in document.names(table)]
-    table, _, name = text.partition(".")
-    if table in _STANDARDS and name in document.names(table):
-        found.append(text)
-    if found:
-        draft.used.update(found)
-        return tuple(found)
-    names = {name for table in _STANDARDS for name in document.names(table)}
-    near = get_close_matches(text, names, n=1, cutoff=0.8)
-    if near:
-        draft.complaints.warning(
-            path, f"{text!r} is taken as a standard outside this file: is {near[0]!r} meant?"
-        )
-    return (f"outside.{text}",)
 
 
 def dependence(draft: Draft, witness: Witness, laser: str, equation: Equation) -> str | None:

@@ -15,7 +15,7 @@ from labref.characterise.outcome import Outcome, outcome_from
 from labref.model.deviation import BiasReport, Deviation, FloatArray, GapReport
 from labref.model.errors import InputError
 from labref.report import figures
-from labref.report.blocks import Block, Figure, Items, Paragraph, Section, Table
+from labref.report.blocks import Block, Figure, Items, Paragraph, Section, Table, Verbatim
 from labref.report.numbers import relative
 from labref.stability.masks import from_points
 
@@ -94,6 +94,8 @@ def _section(outcome: Outcome) -> Section:
         facts = outcome.values["correction"].items()
         rows = tuple((key, "–" if value is None else _fact(value)) for key, value in facts)
         blocks.append(Table(("correction", "value"), rows))
+    if "lab_file" in outcome.values:
+        blocks += [Paragraph("For the lab file:"), Verbatim(outcome.values["lab_file"])]
     if outcome.notes:
         blocks.append(Items(tuple(outcome.notes)))
     title = f"{outcome.part}: {outcome.title or outcome.kind}: {outcome.state}"

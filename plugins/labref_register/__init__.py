@@ -36,6 +36,7 @@ from labref.model.verdict import (
     all_good,
     no_reasons,
 )
+from labref_register.validity import ValidityCheck, spans_of
 
 
 class CalibrationTable(Table, frozen=True, kw_only=True):
@@ -141,7 +142,11 @@ def register_tables() -> Mapping[str, Any]:
 
 
 @hookimpl
-def register_checks(lab: Any) -> Iterable[RegisterCheck]:
-    """One check for each transition that leans on an entry."""
+def register_checks(lab: Any) -> Iterable[RegisterCheck | ValidityCheck]:
+    """One check for each transition that leans on an entry, one where a correction has an end."""
     found = ((t.name, entries_of(lab, t)) for t in lab.transitions.values())
-    return [RegisterCheck(name, entries) for name, entries in found if entries]
+    spans = ((t.name, spans_of(lab, t)) for t in lab.transitions.values())
+    return [
+        *(RegisterCheck(name, entries) for name, entries in found if entries),
+        *(ValidityCheck(name, valid) for name, valid in spans if valid),
+    ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,8 @@ import pytest
 from click.testing import CliRunner
 
 from labref.cli.characterise import command
+from labref.config.lab import parse_lab
+from labref.model.errors import LabFileError
 from labref.testing import MemoryBench
 from labref.testing.labs import comb_lab
 
@@ -143,3 +146,44 @@ def test_a_laser_that_is_not_there_is_named(folder: Path) -> None:
     code, found = carried_out(folder, part)
     assert code == 1
     assert "laser 'l999' is not one of: l729, l2, l3" in found["broken"]
+
+
+def test_the_correction_goes_into_the_lab_file_and_takes_the_offset_away(folder: Path) -> None:
+    """Found against the comb, declared for the channel: every use of the reading is corrected."""
+    part = 'kind = "wavemeter"\nchannel = "wm"\nlaser = "l729"\ntemperature = "warm"\n'
+    _, found = carried_out(folder, part)
+    lines = found["values"]["lab_file"]
+    assert 'calibrated_by = "combs.main"' in lines
+    assert 'valid_from = "2026-11-25T00:20:00Z"' in lines
+    held = lab().replace('unit = "degree C"', 'unit = "degree C"\nhold_s = 60\nu = 0.05')
+    # Calibrated so, the wavemeter is no witness for that comb's tooth any more.
+    with pytest.raises(LabFileError, match=r"wm729.*combs\.main"):
+        parse_lab(held + "\n" + lines)
+    # A laser that only the wavemeter reads has the correction in its equation and its budget.
+    only = re.sub(r"\[transitions\.clock729\]\n(?:[^\n]+\n)+", "", held)
+    only += '\n[lasers.shown]\nchannel = "wm"\n\n' + lines
+    only += """
+[transitions.seen]
+laser = "shown"
+target_hz = 411042129776400
+target_u_hz = 1e5
+tolerance_hz = 40e6
+needs = ["room"]
+unwatched = ["noise"]
+"""
+    read = parse_lab(only)
+    equation = read.lasers["shown"].equation
+    correction = found["values"]["correction"]
+    terms = dict(equation.terms)
+    assert terms["wm"] == 1
+    assert terms["wm.correction"] == -1
+    assert float(terms["warm"]) == pytest.approx(-correction["hz_per_degree"], abs=1e-3)
+    at_21 = {"wm": Fraction(0), "warm": Fraction(21)}
+    at_21["wm.correction"] = read.channels["wm.correction"].nominal
+    expected = -correction["correction_hz"] - correction["hz_per_degree"] * (
+        21 - correction["at_temperature"]
+    )
+    assert float(equation.value(at_21)) == pytest.approx(expected, rel=1e-6)
+    budget = {line.source: abs(line.hz) for line in read.transitions["seen"].budget.lines}
+    assert budget["wm.correction (display)"] == pytest.approx(correction["u_hz"], rel=1e-2)
+    assert "combs.main" in read.provenance.rests_on("lasers.shown")

@@ -105,3 +105,13 @@ def test_the_schedule_and_the_plan_of_the_examples_fit_each_other(tmp_path: Path
     code, said = run("check", lab)
     assert code == 0, said
     assert "nightly morning: ends at 06:30 Europe/Vienna, plan plans/nightly.toml" in said
+
+
+def test_the_schedule_of_the_readme_loads(tmp_path: Path) -> None:
+    readme = (ROOT / "README.md").read_text("utf-8")
+    table = "[nightly.morning]" + readme.split("[nightly.morning]")[1].split("```")[0]
+    shutil.copytree(ROOT / "examples" / "plans", tmp_path / "plans")
+    lab = tmp_path / "lab.toml"
+    lab.write_text((ROOT / "examples" / "ca_ion_lab.toml").read_text("utf-8") + table)
+    code, said = run("check", lab)
+    assert code == 0, said
