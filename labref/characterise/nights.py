@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,14 +55,14 @@ def night(trace: Trace, transition: str, begin: int, end: int) -> Night | None:
 
 
 def _noise(trace: Trace, transition: str, begin: int, end: int) -> tuple[float, float]:
-    try:
+    sigma = drift = math.nan
+    with suppress(InputError):
         series = series_of_trace(trace, transition, start_ns=begin, stop_ns=end)
         gaps = "pairs" if series.has_gaps else "refuse"
         found = oadev(series, taus=[series.tau0_s], gaps=gaps)
-        sigma = float(found.deviation[0])
-        return sigma or math.nan, fit_drift(series).rate_per_day
-    except InputError:
-        return math.nan, math.nan
+        sigma = float(found.deviation[0]) or math.nan
+        drift = fit_drift(series).rate_per_day
+    return sigma, drift
 
 
 def judged(found: list[Night]) -> list[tuple[Night, tuple[Flagged, ...]]]:

@@ -62,6 +62,7 @@ def command(
         trace, go_on = out / "trace", lambda: bool(faults.standing)
         follow(lab, plugins, trace, seconds, plain, tally, go_on, serving=serving)
     click.echo(f"lab file: {lab_file}")
+    click.echo(f"on paper: labref report {trace} -o {out / 'report.html'}")
     _judge(faults, no_faults)
 
 

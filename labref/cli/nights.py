@@ -49,14 +49,20 @@ def command(trace_path: Path, names: tuple[str, ...], as_json: bool) -> None:
                 shown.append({**values, "changed": what})
                 if not as_json:
                     said = f"  CHANGED: {', '.join(what)}" if what else ""
+                    sigma = _known(f"{night.sigma_y:.2e}")
+                    drift = _known(f"{night.drift_per_day:+.1e} per day")
                     click.echo(
-                        f"{night.day} {name}: sigma_y {night.sigma_y:.2e}, drift "
-                        f"{night.drift_per_day:+.1e} per day, good {night.availability:.2%}{said}"
+                        f"{night.day} {name}: sigma_y {sigma}, drift {drift}, "
+                        f"good {night.availability:.2%}{said}"
                     )
     if as_json:
         click.echo(json.dumps(shown, indent=1))
     if flagged:
         raise click.exceptions.Exit(1)
+
+
+def _known(text: str) -> str:
+    return "not known" if "nan" in text else text
 
 
 def _show_record(folder: Path, as_json: bool) -> None:

@@ -13,6 +13,7 @@ from rich.table import Table
 
 from labref.model.errors import LinkError
 from labref.model.text import quantity
+from labref.model.times import iso
 from labref.session.answering import ask_status
 
 
@@ -51,5 +52,5 @@ def _table(found: dict[str, Any]) -> Table:
         known = one["detuning_hz"] is not None
         detuning = quantity(one["detuning_hz"], one["u_hz"]) if known else "not known"
         why = one["reason"] or ", ".join(one["leans_on"])
-        table.add_row(name, one["state"], detuning, one["since"], why)
+        table.add_row(name, one["state"], detuning, iso(one["since_ns"], 0), why)
     return table

@@ -77,7 +77,9 @@ def fit_drift(series: Series, *, order: int = 1) -> Drift:
     coefficients = np.linalg.lstsq(basis[good], y[good], rcond=None)[0]
     residual = without(series, basis @ coefficients)
     noise = noise_of_residual(residual)
-    u = _uncertainties(order, good, noise, series.tau0_s, scale)
+    # White noise of a reading is that of its gate, not of the longer spacing.
+    wider = float(np.sqrt(series.tau0_s / series.gate_s))
+    u = [wider * one for one in _uncertainties(order, good, noise, series.tau0_s, scale)]
     return Drift(
         rate_per_s=float(coefficients[1]) / scale,
         u_rate_per_s=u[1],
@@ -114,12 +116,16 @@ def raw_and_without_drift(
 def noise_of_residual(residual: Series) -> PowerLaw:
     """Return the power law of what a fit left over, from averaging times up to a tenth of it.
 
-    Longer ones would be too small, because the fit has taken a part of that noise away.
+    Longer ones would be too small, because the fit has taken a part of that noise away. With dead
+    time the deviation is corrected by the published bias to that of gapless readings.
     """
     gaps = "pairs" if residual.has_gaps else "refuse"
     longest = max((len(residual) - 1) // 10, 4)
     taus = [residual.tau0_s * 2**k for k in range(longest.bit_length())]
-    return power_law_of(oadev(residual, taus=taus, gaps=gaps))
+    if not residual.dead_time_s or residual.weighting != "pi":
+        return power_law_of(oadev(residual, taus=taus, gaps=gaps))
+    corrected = oadev(residual, taus=taus, gaps=gaps, correct_bias=True)
+    return power_law_of(dataclasses.replace(corrected, statistic="oadev"))
 
 
 def without(series: Series, y: FloatArray) -> Series:
