@@ -37,6 +37,7 @@ from labref.trace.reader import Trace, open_trace
 
 NO_READINGS = "no readings"
 CHANGED, LIMIT = "outside its own history", "limit of the nightly plan not kept"
+BROKEN = "part of the nightly plan not carried out"
 # Availability is a share of time: what was missing is told no finer than this.
 _LEAST_SHARE = 1e-6
 
@@ -161,18 +162,23 @@ def _row(
         return Row(due_ns, due, NO_READINGS, raised=stands, said=said)
     plain = Row(due_ns, due, "pass", figures)
     changed = changes(judged([*before, plain], schedule.compare_nights)[-1])
-    failed = list(_failed(outcomes))
+    failed, broken = list(_failed(outcomes)), list(_broken(outcomes))
     states = {outcome.state for outcome in outcomes}
     state = next((word for word in ("fail", "cannot tell") if word in states), "pass")
-    raised = (*((CHANGED,) if changed else ()), *((LIMIT,) if failed else ()))
-    return Row(due_ns, due, state, figures, raised, (*changed, *failed))
+    found = {CHANGED: changed, LIMIT: failed, BROKEN: broken}
+    raised = tuple(kind for kind, lines in found.items() if lines)
+    return Row(due_ns, due, state, figures, raised, (*changed, *failed, *broken))
 
 
 def _failed(outcomes: Sequence[Outcome]) -> Iterator[str]:
     for outcome in outcomes:
-        if outcome.broken:
-            yield f"{outcome.part}: could not be carried out: {outcome.broken}"
         for line in outcome.lines:
             if line.state == "fail":
                 limit = f"; {line.limit}" if line.limit else ""
                 yield f"{outcome.part}: {line.what}: {line.value}{limit}"
+
+
+def _broken(outcomes: Sequence[Outcome]) -> Iterator[str]:
+    for outcome in outcomes:
+        if outcome.broken:
+            yield f"{outcome.part}: {outcome.broken}"

@@ -16,7 +16,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
 
-from labref.characterise.night import CHANGED, LIMIT, NO_READINGS, results_of
+from labref.characterise.night import BROKEN, CHANGED, LIMIT, NO_READINGS, results_of
 from labref.characterise.record import Row, read_rows
 from labref.config.lab import Lab
 from labref.config.schema import AlarmTable
@@ -32,7 +32,7 @@ LATE_NS = 3600 * NS_PER_S
 # Nobody waits longer for one night; it is ended and told as failed.
 LONGEST_S = 6 * 3600.0
 _LOOK_S = 1.0
-_KINDS = (CHANGED, LIMIT)
+_KINDS = (CHANGED, LIMIT, BROKEN)
 
 Say = Callable[[Alarm | Fault | Cleared], None]
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from labref.characterise.night import CHANGED, LIMIT, carry_out
+from labref.characterise.night import BROKEN, CHANGED, LIMIT, carry_out
 from labref.characterise.record import Row, add_row, read_rows
 from labref.hookspecs import hookimpl
 from labref.model.errors import InputError, LabrefError
@@ -196,6 +196,18 @@ def test_a_limit_of_the_plan_is_an_alarm_of_its_own(tmp_path: Path) -> None:
     (alarm,) = night.ears.alarms
     assert alarm.kind == LIMIT
     assert alarm.message.startswith("light: oadev against light at most")
+
+
+def test_a_part_that_breaks_is_an_alarm_and_the_others_are_carried_out(tmp_path: Path) -> None:
+    night = Night(tmp_path)
+    plan = PLAN.replace('channel = "clock729"', 'channel = "clock729"\nmasks = ["none.toml"]')
+    (tmp_path / "plan.toml").write_text(plan)
+    with night.bench.session:
+        night.day(0, np.random.default_rng(10))
+    (alarm,) = night.ears.alarms
+    assert alarm.kind == BROKEN
+    assert alarm.message.startswith("light: mask 'none.toml' is neither a file")
+    assert "part wavemeter: offset in Hz" in night.rows[0].figures
 
 
 def test_nights_of_a_downtime_are_said_and_made_up_for_after_it(tmp_path: Path) -> None:
