@@ -157,17 +157,16 @@ def _row(
     before = [row for row in read_rows(folder) if row.due_ns < due_ns]
     if not figures:
         # Nothing is known anew: what stood goes on standing.
-        stands = before[-1].raised if before else ()
-        said = ("nothing was recorded that night",)
-        return Row(due_ns, due, NO_READINGS, raised=stands, said=said)
+        stands = before[-1].raised if before else {}
+        return Row(due_ns, due, NO_READINGS, raised=stands)
     plain = Row(due_ns, due, "pass", figures)
     changed = changes(judged([*before, plain], schedule.compare_nights)[-1])
     failed, broken = list(_failed(outcomes)), list(_broken(outcomes))
     states = {outcome.state for outcome in outcomes}
     state = next((word for word in ("fail", "cannot tell") if word in states), "pass")
     found = {CHANGED: changed, LIMIT: failed, BROKEN: broken}
-    raised = tuple(kind for kind, lines in found.items() if lines)
-    return Row(due_ns, due, state, figures, raised, (*changed, *failed, *broken))
+    raised = {kind: tuple(lines) for kind, lines in found.items() if lines}
+    return Row(due_ns, due, state, figures, raised)
 
 
 def _failed(outcomes: Sequence[Outcome]) -> Iterator[str]:

@@ -1,7 +1,7 @@
 """The nights' record: one line of JSON for each night that was carried out, only ever added to.
 
     {"due_ns": 1764050400000000000, "due": "2025-11-25T06:00:00Z", "state": "pass",
-     "figures": {"clock729: drift per day": 1.2e-16, ...}, "raised": ["..."], "said": ["..."]}
+     "figures": {"clock729: drift per day": 1.2e-16, ...}, "raised": {"...": ["..."]}}
 
 A line that was cut short by a crash is no night; of two lines for one night the later one counts.
 """
@@ -26,18 +26,17 @@ _LOGARITHMIC = (DEVIATION, MISSING, SCATTER)
 
 @dataclass(frozen=True)
 class Row:
-    """One night: its end, how its plan went, its figures, what it raised and what was said.
+    """One night: its end, how its plan went, its figures, and what it raised.
 
     ``state``: pass, fail, cannot tell, or no readings. ``figures``: by "SUBJECT: FIGURE".
-    ``raised``: kinds of alarms that stand after this night.
+    ``raised``: what stands after this night, by kind of alarm, one line for each thing.
     """
 
     due_ns: int
     due: str
     state: str
     figures: Mapping[str, float] = field(default_factory=dict)
-    raised: tuple[str, ...] = ()
-    said: tuple[str, ...] = ()
+    raised: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def read_rows(folder: Path) -> list[Row]:
@@ -63,8 +62,7 @@ def _row(line: str) -> Row | None:
             str(values["due"]),
             str(values["state"]),
             figures,
-            tuple(values["raised"]),
-            tuple(values["said"]),
+            {str(kind): tuple(lines) for kind, lines in values["raised"].items()},
         )
     except (ValueError, KeyError, TypeError, AttributeError):
         return None

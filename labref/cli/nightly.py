@@ -53,8 +53,9 @@ def command(
         click.echo(f"{name}, the night up to {row.due}: {row.state}")
         for figure, value in row.figures.items():
             click.echo(f"  {figure} {value:.3e}")
-        for line in row.said:
-            click.echo(f"  {line}")
+        for kind, lines in row.raised.items():
+            for line in lines:
+                click.echo(f"  {kind}: {line}")
     code = 1 if row.raised else 3 if row.state == "cannot tell" else 0
     if row.state == NO_READINGS:
         code = 3

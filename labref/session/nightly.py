@@ -154,12 +154,13 @@ class Nightly:
 
     def _alarms(self, schedule: _Schedule, row: Row, before: Row | None) -> None:
         """An alarm for each kind that this night raised, or that the one before left standing."""
-        stood = () if before is None else before.raised
+        stood = {} if before is None else before.raised
         for kind in _KINDS:
             if kind not in (*row.raised, *stood):
                 continue
             raised = kind in row.raised
-            said = "; ".join(row.said) if raised else f"the night up to {row.due} is in order"
+            in_order = f"the night up to {row.due} is in order"
+            said = "; ".join(row.raised[kind]) if raised else in_order
             self._say(
                 Alarm(
                     _where(schedule),
