@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,7 @@ from labref.characterise.masks import mask_from
 from labref.characterise.outcome import Outcome, outcome_from
 from labref.model.deviation import BiasReport, Deviation, FloatArray, GapReport
 from labref.model.errors import InputError
+from labref.model.text import quantity
 from labref.report import figures
 from labref.report.blocks import Block, Figure, Items, Paragraph, Section, Table, Verbatim
 from labref.report.numbers import relative
@@ -91,19 +92,52 @@ def _section(outcome: Outcome) -> Section:
     if "power_law" in outcome.values:
         blocks.append(_power_law(outcome.values["power_law"]))
     if "correction" in outcome.values:
-        facts = outcome.values["correction"].items()
-        rows = tuple((key, "–" if value is None else _fact(value)) for key, value in facts)
-        blocks.append(Table(("correction", "value"), rows))
+        blocks.append(Table(("", ""), tuple(_calibration(outcome.values))))
+    if outcome.kind == "hat":
+        blocks += _hat(outcome.values)
     if "lab_file" in outcome.values:
         blocks += [Paragraph("For the lab file:"), Verbatim(outcome.values["lab_file"])]
     if outcome.notes:
         blocks.append(Items(tuple(outcome.notes)))
-    title = f"{outcome.part}: {outcome.title or outcome.kind}: {outcome.state}"
+    named = outcome.title or (outcome.kind if outcome.kind != outcome.part else "")
+    title = ": ".join(part for part in (outcome.part, named, outcome.state) if part)
     return Section(title, tuple(blocks))
 
 
-def _fact(value: object) -> str:
-    return f"{value:.6e}" if isinstance(value, float) else str(value)
+def _calibration(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """A wavemeter against the comb, in words."""
+    found = values["correction"]
+    yield "displayed less comb", quantity(values["offset_hz"], values["u_offset_hz"])
+    if found["hz_per_degree"] is not None:
+        slope = quantity(found["hz_per_degree"], found["u_hz_per_degree"])
+        yield "per degree", f"{slope}, from {found['at_temperature']:.2f}"
+    yield "scatter of one reading", quantity(values["scatter_hz"], sign=False)
+    yield "its own wander while in use", quantity(values["wander_hz"], sign=False)
+    yield "uncertainty of the correction", quantity(found["u_hz"], sign=False)
+    yield "readings", str(values["readings"])
+    yield "rests on", found["calibrated_by"] or "the laser"
+
+
+def _hat(values: Mapping[str, Mapping[str, Mapping[str, list[float]]]]) -> Iterator[Block]:
+    """Each laser's own deviation over averaging time, one table for each method."""
+    for method in dict.fromkeys(method for shares in values.values() for method in shares):
+        shares = {laser: found[method] for laser, found in values.items() if method in found}
+        taus = next(iter(shares.values()))["tau_s"]
+        rows = [
+            (f"{tau:.0f}", *(_own(share, k) for share in shares.values()))
+            for k, tau in enumerate(taus)
+        ]
+        caption = f"{method}: fractional deviation of each alone, with its bounds."
+        yield Table(("τ (s)", *shares), tuple(rows), caption, frozenset(("τ (s)", *shares)))
+
+
+def _own(share: Mapping[str, list[float]], k: int) -> str:
+    """A deviation from its variance; one that came out negative is said to be so."""
+    variance, low, high = (share[key][k] for key in ("variance", "lower", "upper"))
+    top = f"{math.sqrt(max(high, 0.0)):.1e}"
+    if variance <= 0.0:
+        return f"negative (at most {top})"
+    return f"{math.sqrt(variance):.2e} ({math.sqrt(max(low, 0.0)):.1e} to {top})"
 
 
 def _deviation(outcome: Outcome) -> list[Block]:

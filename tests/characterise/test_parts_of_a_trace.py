@@ -187,3 +187,30 @@ unwatched = ["noise"]
     budget = {line.source: abs(line.hz) for line in read.transitions["seen"].budget.lines}
     assert budget["wm.correction (display)"] == pytest.approx(correction["u_hz"], rel=1e-2)
     assert "combs.main" in read.provenance.rests_on("lasers.shown")
+
+
+def test_both_are_shown_in_a_report(folder: Path) -> None:
+    from labref.report.blocks import Table
+    from labref.report.characterisation import sections
+
+    part = 'kind = "wavemeter"\nchannel = "wm"\nlaser = "l729"\ntemperature = "warm"\n'
+    plan = folder / "shown.toml"
+    plan.write_text(
+        'labref_plan = 1\nlab = "lab.toml"\n[sources.night]\ntrace = "trace"\n'
+        f'[parts.wm]\nsource = "night"\n{part}[parts.hat]\nsource = "night"\n{HAT}\n'
+    )
+    CliRunner().invoke(command, [str(plan), "--out", str(folder / "shown"), "--quiet"])
+    _, wavemeter, hat = sections(folder / "shown")
+    assert (wavemeter.title, hat.title) == ("wm: wavemeter: pass", "hat: pass")
+    facts = wavemeter.blocks[0]
+    assert isinstance(facts, Table)
+    told = dict(facts.rows)
+    assert told["displayed less comb"].endswith("MHz")
+    assert told["per degree"].endswith(") kHz, from 20.00")
+    assert told["rests on"] == "combs.main"
+    own, other = hat.blocks
+    assert isinstance(own, Table)
+    assert isinstance(other, Table)
+    assert own.head == ("τ (s)", "l2", "l3", "l729")
+    assert own.caption.startswith("Groslambert covariance")
+    assert 0.7 * 2.0 / 411e12 < float(own.rows[0][3].split()[0]) < 1.3 * 2.0 / 411e12
