@@ -1,7 +1,8 @@
 """``python -m sim_instruments``: a laboratory on loopback until standard input closes.
 
 Prints ONE JSON line: scenario, seed, start, and per instrument its address (VISA resource
-name, or the device file of a serial line) and what its front panel shows. Ends when standard
+name, or the device file of a serial line) and what its front panel shows. Each line on standard
+input turns something at the table (`knobs`), and is answered by one line. Ends when standard
 input closes, or on SIGTERM or SIGINT. Exit status 2 for a scenario that cannot be run.
 """
 
@@ -73,17 +74,31 @@ def _serve(server: Server) -> None:
     if stdin is not None:
         # A file or /dev/null cannot be waited for: only a pipe, socket or terminal can close.
         with contextlib.suppress(PermissionError):
-            hub.watch_input(stdin, lambda: None if _more(stdin) else hub.stop())
+            hub.watch_input(stdin, Typed(server, stdin).more)
     sys.stdout.write(json.dumps(server.announcement()) + "\n")
     sys.stdout.flush()
     hub.run()
 
 
-def _more(fd: int) -> bool:
-    try:
-        return bool(os.read(fd, 4096))
-    except OSError:
-        return False
+class Typed:
+    """Lines of standard input; its end is the end of the lab."""
+
+    def __init__(self, server: Server, fd: int) -> None:
+        self._server, self._fd = server, fd
+        self._rest = b""
+
+    def more(self) -> None:
+        """Take in what has come, and answer every whole line."""
+        try:
+            data = os.read(self._fd, 4096)
+        except OSError:
+            data = b""
+        if not data:
+            self._server.hub.stop()
+        *lines, self._rest = (self._rest + data).split(b"\n")
+        for line in lines:
+            sys.stdout.write(self._server.turn(line.decode("utf-8", "replace")) + "\n")
+            sys.stdout.flush()
 
 
 if __name__ == "__main__":

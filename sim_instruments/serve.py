@@ -5,6 +5,7 @@ from pathlib import Path
 
 from sim_instruments.clock import Clock
 from sim_instruments.faults import Fault
+from sim_instruments.knobs import Knobs
 from sim_instruments.lab import Lab
 from sim_instruments.scenario import ScenarioError
 from sim_instruments.truth import TruthFile
@@ -29,6 +30,7 @@ class Server:
         links: Path | None = None,
     ) -> None:
         self.lab = lab
+        self._clock = clock
         self.hub = Hub(clock)
         self._truth = truth
         self._endpoints: dict[str, Endpoint] = {}
@@ -41,7 +43,14 @@ class Server:
             self.hub.add(self._endpoints[name])
         for fault in lab.faults:
             self._plan(fault)
+        self._knobs = Knobs(lab, self._endpoints)
         self.hub.at(lab.grid.start_ns + TICK_NS, self._tick)
+
+    def turn(self, line: str) -> str:
+        """Turn a knob; the answer is one line."""
+        said = self._knobs.turn(line, self._clock.now_ns())
+        self.hub.refresh()
+        return said
 
     def announcement(self) -> dict[str, object]:
         """The one line printed at the start; JSON types only."""

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import select
+import time
 from pathlib import Path
 
 import click
@@ -27,7 +30,11 @@ from labref.model.errors import InputError
 def command(
     lab_file: Path, scenario: str, seed: int, seconds: float, no_faults: bool, write: Path | None
 ) -> None:
-    """Start the simulated instruments of LAB_FILE, print their addresses, stay until stopped."""
+    """Start the simulated instruments of LAB_FILE, print their addresses, stay until stopped.
+
+    Lines typed here turn things at the simulated table, as a person would: 'f_rep +2', 'block
+    L866', 'atoms L866'; 'help' lists them.
+    """
     lab, _ = load(lab_file)
     arguments = ["--scenario", scenario, "--seed", str(seed), "--seconds", repr(seconds)]
     with (
@@ -47,5 +54,28 @@ def command(
         if write is not None:
             write.write_text(with_addresses(lab.text, wanted), "utf-8")
             click.echo(f"lab file {write}")
-        while simulation.is_running and not stop.wait(0.2):
-            pass
+        typed = Typed()
+        while simulation.is_running and not stop.is_set():
+            for line in typed.lines(0.2):
+                click.echo(simulation.turn(line))
+
+
+class Typed:
+    """Whole lines that somebody types, as long as standard input is open; never blocks for long."""
+
+    def __init__(self) -> None:
+        self._is_open, self._rest = True, b""
+
+    def lines(self, wait_s: float) -> list[str]:
+        """What was typed within ``wait_s``."""
+        try:
+            if self._is_open and select.select([0], [], [], wait_s)[0]:
+                data = os.read(0, 4096)
+                self._is_open = bool(data)
+                *lines, self._rest = (self._rest + data).split(b"\n")
+                return [line.decode("utf-8", "replace") for line in lines]
+        except OSError:
+            self._is_open = False
+        if not self._is_open:
+            time.sleep(wait_s)
+        return []

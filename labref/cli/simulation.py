@@ -50,6 +50,17 @@ class Simulation:
         """Whether the child is alive."""
         return self._child.poll() is None
 
+    def turn(self, line: str) -> str:
+        """Turn something at the simulated table by one line; what came of it, in one line."""
+        assert self._child.stdin is not None
+        assert self._child.stdout is not None
+        try:
+            self._child.stdin.write(line.rstrip("\n") + "\n")
+            self._child.stdin.flush()
+        except OSError as error:
+            raise InputError(f"simulation: it has ended: {error}") from error
+        return self._child.stdout.readline().rstrip("\n")
+
     def wait(self) -> int:
         """Wait for the child to end; its exit code."""
         return self._child.wait()

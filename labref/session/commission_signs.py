@@ -19,7 +19,7 @@ from labref.model.errors import AmbiguousError, RefusedError
 
 SIGMAS = 5.0
 # A laser may move so much while somebody turns a knob.
-LASER_MOVED_HZ = 20e3
+LASER_MOVED_HZ = 50e3
 
 
 @dataclass

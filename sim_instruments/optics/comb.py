@@ -4,19 +4,31 @@ from fractions import Fraction
 from typing import Protocol
 
 from sim_instruments.optics.grid import Grid, Series, Steps
+from sim_instruments.optics.history import History
 from sim_instruments.optics.powerlaw import NoiseSource, PowerLaw
 from sim_instruments.optics.quantity import Quantity, combine
 from sim_instruments.optics.source import Fractional
+from sim_instruments.optics.voltage import Push
 from sim_instruments.randomness import stream
 
 
 class _Scaled:
-    """A set value locked to a reference, with the residual noise of the lock in Hz."""
+    """A set value locked to a reference, with the residual noise of the lock in Hz.
 
-    def __init__(self, nominal: Fraction, clock: Fractional, residual: Series | None) -> None:
+    ``by_hand``: how far somebody has turned the set value since, Hz.
+    """
+
+    def __init__(
+        self,
+        nominal: Fraction,
+        clock: Fractional,
+        residual: Series | None,
+        by_hand: History | None = None,
+    ) -> None:
         self._nominal = nominal
         self._clock = clock
         self._residual = residual
+        self._by_hand = by_hand
 
     @property
     def nominal(self) -> Fraction:
@@ -26,15 +38,19 @@ class _Scaled:
         offsets = float(self._nominal) * self._clock.fractional(first, last)
         if self._residual is not None:
             offsets = offsets + self._residual.steps(first, last)
+        if self._by_hand is not None and self._by_hand.is_touched:
+            offsets = offsets + self._by_hand.steps(first, last)
         return offsets
 
 
 class Comb(Protocol):
-    """Repetition rate, carrier-envelope offset and its sign."""
+    """Repetition rate, carrier-envelope offset and its sign; what is turned by hand, Hz."""
 
     f_rep: Quantity
     f_ceo: Quantity
     ceo_sign: int
+    f_rep_by_hand: History
+    f_ceo_by_hand: History
 
 
 class RfComb:
@@ -59,9 +75,11 @@ class RfComb:
         residual_h2: float = 1e-13,
     ) -> None:
         law = PowerLaw(h2=residual_h2)
-        self.f_rep: Quantity = _Scaled(f_rep, reference, _series(law, grid, seed, "f_rep"))
-        loose = PowerLaw(h2=residual_h2 * 1e6)
-        self.f_ceo: Quantity = _Scaled(f_ceo, reference, _series(loose, grid, seed, "f_ceo"))
+        self.f_rep_by_hand, self.f_ceo_by_hand = History(grid), History(grid)
+        residual = _series(law, grid, seed, "f_rep")
+        self.f_rep: Quantity = _Scaled(f_rep, reference, residual, self.f_rep_by_hand)
+        loose = _series(PowerLaw(h2=residual_h2 * 1e6), grid, seed, "f_ceo")
+        self.f_ceo: Quantity = _Scaled(f_ceo, reference, loose, self.f_ceo_by_hand)
         self.ceo_sign = ceo_sign
 
 
@@ -85,13 +103,16 @@ class OpticalComb:
     ) -> None:
         beat_sign, beat_hz = beat_set
         law = PowerLaw(h2=1e-8)
-        self.f_ceo: Quantity = _Scaled(f_ceo, reference, _series(law, grid, seed, "f_ceo"))
+        self.f_rep_by_hand, self.f_ceo_by_hand = History(grid), History(grid)
+        residual = _series(law, grid, seed, "f_ceo")
+        self.f_ceo: Quantity = _Scaled(f_ceo, reference, residual, self.f_ceo_by_hand)
         beat = _Scaled(beat_hz, reference, _series(law, grid, seed, "f_lock"))
         self.f_rep: Quantity = combine(
             [
                 (Fraction(1, mode), laser),
                 (Fraction(-ceo_sign, mode), self.f_ceo),
                 (Fraction(-beat_sign, mode), beat),
+                (1, Push(self.f_rep_by_hand)),
             ]
         )
         self.ceo_sign = ceo_sign

@@ -5,6 +5,8 @@ Fault kinds of a laser: ``excursion`` (the set-point creeps away by ``amount`` H
 again), ``tooth_jump`` (held ``amount`` teeth further, exactly, so that the beat reads the
 same), ``mode_hop`` (``amount`` Hz), ``unlock`` (free of its anchor, thrown by ``amount`` Hz),
 ``power_drop`` (``amount`` dB less light).
+
+A person may turn it (``by_hand``) and block its light (``blocked_db``).
 """
 
 from fractions import Fraction
@@ -13,6 +15,7 @@ import numpy as np
 
 from sim_instruments.faults import Fault, FaultList
 from sim_instruments.optics.grid import Grid, Series, Steps
+from sim_instruments.optics.history import History
 from sim_instruments.optics.lock import Lock
 from sim_instruments.optics.powerlaw import NoiseSource, PowerLaw
 from sim_instruments.optics.quantity import Quantity
@@ -56,6 +59,8 @@ class Laser:
         self._drops = faults.of(name, "power_drop")
         self._f_rep = f_rep
         self.steering: Quantity | None = None
+        self.by_hand = History(grid)  # Hz
+        self.blocked_db = History(grid)
 
     @property
     def nominal(self) -> Fraction:
@@ -69,6 +74,8 @@ class Laser:
             offsets = offsets + self.lock.offsets(first, last)
         if self.steering is not None:
             offsets = offsets + self.steering.offsets(first, last)
+        if self.by_hand.is_touched:
+            offsets = offsets + self.by_hand.steps(first, last)
         if self._moves:
             elapsed = self._grid.centres_s(first, last)
             for fault in self._moves:
@@ -82,7 +89,7 @@ class Laser:
         elapsed = self._grid.centres_s(first, last) if self._drops else power
         for fault in self._drops:
             power -= fault.amount * fault.shape(elapsed)
-        return power
+        return power - self.blocked_db.steps(first, last) if self.blocked_db.is_touched else power
 
     def locked(self, step: int) -> bool:
         """False while its lock is lost or a drift ramp takes it away."""

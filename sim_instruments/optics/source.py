@@ -1,6 +1,5 @@
 """Outputs of synthesizers: a word of a direct digital synthesizer times its clock."""
 
-from bisect import bisect_right
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -9,6 +8,7 @@ from typing import Protocol
 import numpy as np
 
 from sim_instruments.optics.grid import Grid, Steps
+from sim_instruments.optics.history import pieces
 
 
 class Fractional(Protocol):
@@ -82,16 +82,3 @@ class RfOutput:
         for begin, end, index in pieces(self._clock_starts, first, last):
             y[begin - first : end - first] = self._clocks[index].fractional(begin, end)
         return set_offset + (float(self._nominal) + set_offset) * y
-
-
-def pieces(starts: list[int], first: int, last: int) -> list[tuple[int, int, int]]:
-    """Intervals ``(begin, end, index)`` of a history of starts within ``[first, last)``."""
-    found: list[tuple[int, int, int]] = []
-    index = bisect_right(starts, first) - 1
-    begin = first
-    while begin < last:
-        end = min(last, starts[index + 1]) if index + 1 < len(starts) else last
-        if end > begin:
-            found.append((begin, end, index))
-        begin, index = max(begin, end), index + 1
-    return found

@@ -26,13 +26,18 @@ Table = Mapping[str, Any]
 
 @dataclass
 class Transition:
-    """Light at the atoms: where it should be, and where it is."""
+    """Light at the atoms: where it should be, and where it is.
+
+    ``resonance``: where the atoms answer, Hz, and ``seen_to_hz`` how well a scan finds it.
+    """
 
     name: str
     line: Fraction
     target: Fraction
     laser: Laser
     at_atoms: Quantity
+    resonance: Fraction
+    seen_to_hz: float
 
 
 class World:
@@ -203,7 +208,10 @@ class World:
             else:
                 shift = self.outputs[step["aom"]]
                 light = combine([(1, light), (self._aom_factor(step), shift)])
-        return Transition(name, Fraction(row["line_hz"]), target_of(row), laser, light)
+        line = Fraction(row["line_hz"])
+        resonance = line + Fraction(row.get("resonance_offset_hz", 0))
+        seen_to_hz = _float(row, "seen_to_hz", 1e5)
+        return Transition(name, line, target_of(row), laser, light, resonance, seen_to_hz)
 
     def _signal(self, name: str, row: Table) -> Signal:
         kind = row["kind"]

@@ -17,10 +17,11 @@ from hypothesis import strategies as st
 
 from sim_instruments.faults import Fault, FaultList
 from sim_instruments.optics.grid import BLOCK, Grid, Series
+from sim_instruments.optics.history import pieces
 from sim_instruments.optics.lock import Lock, LockSettings
 from sim_instruments.optics.powerlaw import NoiseSource, PowerLaw
 from sim_instruments.optics.quantity import decimal_hz, mean_offset
-from sim_instruments.optics.source import RfOutput, Word, pieces
+from sim_instruments.optics.source import RfOutput, Word
 from sim_instruments.optics.voltage import VoltageOutput
 from sim_instruments.randomness import stream
 
