@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from labref.characterise.record import Row, add_row
+from labref.characterise.record import Row, add_row, read_rows
 from labref.cli.nights import command
 from labref.model.errors import InputError
 from labref.stability.history import FEWEST_NIGHTS, trend
@@ -84,3 +84,14 @@ def test_the_record_of_a_schedule_is_judged_by_the_same_command(tmp_path: Path) 
     assert changed.startswith("  CHANGED: light: drift per day 9.")
     told = json.loads(CliRunner().invoke(command, [str(tmp_path), "--json"]).stdout)
     assert [len(night["changed"]) for night in told] == [0] * 8 + [1]
+
+
+def test_the_record_survives_a_line_cut_short(tmp_path: Path) -> None:
+    for due in (1, 2):
+        add_row(tmp_path, Row(due, "", "pass", {"a: drift per day": 1.0}))
+    path = tmp_path / "history.jsonl"
+    path.write_bytes(path.read_bytes()[:-20])
+    assert [row.due_ns for row in read_rows(tmp_path)] == [1]
+    add_row(tmp_path, Row(3, "", "pass", {"a: drift per day": 2.0}))
+    add_row(tmp_path, Row(1, "", "fail"))
+    assert [(row.due_ns, row.state) for row in read_rows(tmp_path)] == [(1, "fail"), (3, "pass")]

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from labref.characterise.night import BROKEN, CHANGED, LIMIT, carry_out
-from labref.characterise.record import Row, add_row, read_rows
+from labref.characterise.record import Row, read_rows
 from labref.hookspecs import hookimpl
 from labref.model.errors import InputError, LabrefError
 from labref.model.fault import Fault
@@ -295,17 +295,6 @@ def test_a_night_that_cannot_begin_and_one_that_never_ends(tmp_path: Path) -> No
         night.day(3, rng)
         night.nightly.stop()
         assert endless.stops == 2
-
-
-def test_the_record_survives_a_line_cut_short(tmp_path: Path) -> None:
-    for due in (1, 2):
-        add_row(tmp_path, Row(due, "", "pass", {"a: drift per day": 1.0}))
-    path = tmp_path / "history.jsonl"
-    path.write_bytes(path.read_bytes()[:-20])
-    assert [row.due_ns for row in read_rows(tmp_path)] == [1]
-    add_row(tmp_path, Row(3, "", "pass", {"a: drift per day": 2.0}))
-    add_row(tmp_path, Row(1, "", "fail"))
-    assert [(row.due_ns, row.state) for row in read_rows(tmp_path)] == [(1, "fail"), (3, "pass")]
 
 
 def test_a_plan_that_cannot_be_read_is_told_at_the_start(tmp_path: Path) -> None:
