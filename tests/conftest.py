@@ -1,6 +1,7 @@
 """Fixtures for all tests: what a test needs from the machine (see `needs.py`)."""
 
 import importlib.util
+import os
 from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
@@ -20,9 +21,11 @@ def _load(name: str) -> ModuleType:
 
 _needs = _load("needs")
 
-# A slow or loaded machine is no failure of a property (what CI sets otherwise is kept).
-settings.register_profile("steady", settings(), deadline=None)
-settings.load_profile("steady")
+# A slow or loaded machine is no failure of a property (what CI sets otherwise is kept). The same
+# examples every time; the long tests look for new ones.
+settings.register_profile("steady", settings(), deadline=None, derandomize=True, database=None)
+settings.register_profile("explore", settings(), deadline=None)
+settings.load_profile("explore" if os.environ.get("LABREF_EXPLORE") else "steady")
 
 
 @pytest.fixture(scope="session")

@@ -96,7 +96,8 @@ class WavemeterPort(LinePort):
         return None
 
     def _answer(self, line: bytes, now_ns: int) -> bytes | None:
-        words = line.decode("latin-1").upper().split()
+        # Bytes are split at ASCII blanks only; a text would also be split at b"\x1c" or b"\xa0".
+        words = [word.decode("latin-1").upper() for word in line.split()]
         request, arguments = words[0], words[1:]
         exposures = self._wavemeter.exposures
         simple = {

@@ -1,7 +1,7 @@
 """Whatever bytes arrive, an instrument does not fall over and still says who it is."""
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from sim_instruments.scpi.errors import STANDARD_TEXTS, ErrorQueue, describe, event_bit
@@ -52,6 +52,7 @@ NAMES = [
 @pytest.mark.parametrize("name", NAMES)
 @QUIET
 @given(soup=SOUP)
+@example(soup=b"\x1c")  # blank to a text, not to an instrument
 def test_an_instrument_still_says_who_it_is(everything, name, soup):
     bench = everything
     bench.ports.pop(name, None)
