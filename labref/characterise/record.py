@@ -21,7 +21,7 @@ FILE = "history.jsonl"
 # Positive figures, judged by their logarithm; all others by their value.
 DEVIATION, MISSING, SCATTER = "deviation at one gate", "share not good", "scatter in Hz"
 DRIFT, OFFSET, OFFSET_HZ = "drift per day", "offset", "offset in Hz"
-_LOGARITHMIC = (DEVIATION, MISSING, SCATTER)
+LOGARITHMIC = (DEVIATION, MISSING, SCATTER)
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,7 @@ def judged(rows: Iterable[Row], nights: int = NIGHTS) -> list[dict[str, Flagged]
     found: list[dict[str, Flagged]] = [{} for _ in rows]
     for name in names:
         values = [row.figures.get(name, math.nan) for row in rows]
-        logarithmic = name.endswith(_LOGARITHMIC)
+        logarithmic = name.endswith(LOGARITHMIC)
         flags = trend(values, logarithmic=logarithmic, nights=nights)
         for place, flag in zip(found, flags, strict=True):
             if math.isfinite(flag.value):
@@ -110,6 +110,6 @@ def figure(subject: str, what: str, value: float | None) -> dict[str, float]:
     """A figure by its name; nothing where there is none, or no logarithm of it."""
     if value is None or not math.isfinite(value):
         return {}
-    if what in _LOGARITHMIC and value <= 0.0:
+    if what in LOGARITHMIC and value <= 0.0:
         return {}
     return {f"{subject}: {what}": value}

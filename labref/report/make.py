@@ -16,9 +16,10 @@ from labref.model.deviation import Deviation
 from labref.model.errors import InputError, TraceError
 from labref.model.text import duration
 from labref.model.times import iso
-from labref.report import chain, characterisation, equipment, events, frequency, noise
+from labref.report import chain, characterisation, equipment, events, frequency, nights, noise
 from labref.report.blocks import Block, Paragraph, Section, Table
 from labref.report.characterisation import is_characterisation
+from labref.report.nights import is_nights
 from labref.report.page import render
 from labref.report.record import Parse, Record, record_of
 from labref.stability.masks import Mask
@@ -54,16 +55,19 @@ class Choice:
 def make(
     paths: Iterable[Path], parse: Parse, choice: Choice, progress: Progress = lambda _text: None
 ) -> str:
-    """Return the page about traces, or folders of `labref characterise`, at ``paths``.
+    """Return the page about traces, folders of `labref characterise` or of nights, at ``paths``.
 
     Raises TraceError, InputError.
     """
     found = list(paths)
     plans = [path for path in found if is_characterisation(path)]
+    weeks = [path for path in found if is_nights(path)]
+    others = {*plans, *weeks}
     with ExitStack() as stack:
-        traces = [stack.enter_context(open_trace(path)) for path in found if path not in plans]
+        traces = [stack.enter_context(open_trace(path)) for path in found if path not in others]
         records = [record_of(trace, parse) for trace in traces]
         sections = [part for path in plans for part in characterisation.sections(path)]
+        sections += [part for path in weeks for part in nights.sections(path)]
         for record in records:
             own = _sections(record, choice, progress)
             if len(records) > 1:
@@ -73,6 +77,7 @@ def make(
         titles += [record.name for record in records] + [
             characterisation.title_of(path) for path in plans
         ]
+        titles += [nights.title_of(path) for path in weeks]
         spans = "; ".join(
             f"{record.name}: {iso(record.start_ns, 0)} to {iso(record.stop_ns, 0)} "
             f"({duration((record.stop_ns - record.start_ns) / 1e9)})"
