@@ -7,6 +7,7 @@ missed can be made up for.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -158,15 +159,15 @@ def _row(
     if not figures:
         # Nothing is known anew: what stood goes on standing.
         stands = before[-1].raised if before else {}
-        return Row(due_ns, due, NO_READINGS, raised=stands)
-    plain = Row(due_ns, due, "pass", figures)
-    changed = changes(judged([*before, plain], schedule.compare_nights)[-1])
+        return Row(due_ns, due, NO_READINGS, raised=stands, compared=schedule.compare_nights)
+    plain = Row(due_ns, due, "pass", figures, compared=schedule.compare_nights)
+    changed = changes(judged([*before, plain])[-1])
     failed, broken = list(_failed(outcomes)), list(_broken(outcomes))
     states = {outcome.state for outcome in outcomes}
     state = next((word for word in ("fail", "cannot tell") if word in states), "pass")
     found = {CHANGED: changed, LIMIT: failed, BROKEN: broken}
     raised = {kind: tuple(lines) for kind, lines in found.items() if lines}
-    return Row(due_ns, due, state, figures, raised)
+    return replace(plain, state=state, raised=raised)
 
 
 def _failed(outcomes: Sequence[Outcome]) -> Iterator[str]:

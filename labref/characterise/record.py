@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import math
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
@@ -30,6 +30,7 @@ class Row:
 
     ``state``: pass, fail, cannot tell, or no readings. ``figures``: by "SUBJECT: FIGURE".
     ``raised``: what stands after this night, by kind of alarm, one line for each thing.
+    ``compared``: how many nights before made the history then.
     """
 
     due_ns: int
@@ -37,6 +38,7 @@ class Row:
     state: str
     figures: Mapping[str, float] = field(default_factory=dict)
     raised: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    compared: int = NIGHTS
 
 
 def read_rows(folder: Path) -> list[Row]:
@@ -63,6 +65,7 @@ def _row(line: str) -> Row | None:
             str(values["state"]),
             figures,
             {str(kind): tuple(lines) for kind, lines in values["raised"].items()},
+            int(values["compared"]),
         )
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
@@ -81,9 +84,9 @@ def add_row(folder: Path, row: Row) -> None:
         os.fsync(file.fileno())
 
 
-def judged(rows: Iterable[Row], nights: int = NIGHTS) -> list[dict[str, Flagged]]:
-    """Each night's figures with what the ``nights`` before allow; figures without are left out."""
-    rows = list(rows)
+def judged(rows: Sequence[Row]) -> list[dict[str, Flagged]]:
+    """Each night's figures with what the nights before allow, as many as the last row compares."""
+    nights = rows[-1].compared if rows else NIGHTS
     names = dict.fromkeys(name for row in rows for name in row.figures)
     found: list[dict[str, Flagged]] = [{} for _ in rows]
     for name in names:
