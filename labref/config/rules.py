@@ -92,7 +92,10 @@ def _zone(value: str) -> str | None:
     try:
         ZoneInfo(value)
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        return f"{value!r} is not a time zone that is known here, such as 'Europe/Vienna' or 'UTC'"
+        return (
+            f"{value!r} is not a time zone that is known here, such as 'Europe/Vienna' or 'UTC' "
+            "(the system's time zones, or those of the Python package tzdata)"
+        )
     return None
 
 
