@@ -16,6 +16,9 @@ Coming back from a holdover, the lock lamp is on while the time error is steered
 1000 s is 1e-9. So *recovering* is unknown until the time error has stayed within its in-lock
 scatter for three time constants. What happens to a reference happens to every transition on it:
 in holdover as a growing uncertainty, the same y for all, then as unknown, with one cause.
+
+``within`` of a second reference must be finer than every tolerance on it: a step that it allows is
+seen by nobody. Where it cannot be, the transition says ``unwatched = ["reference steps"]``.
 """
 
 from __future__ import annotations

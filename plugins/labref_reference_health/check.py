@@ -114,14 +114,13 @@ class ReferenceHealthCheck:
     def _too_wide(
         self, frequencies: Frequencies, extra: Floats, out: tuple[Any, Any, Reasons]
     ) -> None:
-        """Gates that were good without the holdover's uncertainty and are not with it."""
+        """Gates of which nothing can be said with the holdover's uncertainty."""
         if not extra.any():
             return
         states, indices, reasons = out
-        alone = self._tolerance.judge(frequencies.detuning, frequencies.u_hz)
         wide = np.hypot(frequencies.u_hz, extra)
         both = self._tolerance.judge(frequencies.detuning, wide)
-        where = (extra > 0) & (alone != both) & (both == State.UNKNOWN)
+        where = (extra > 0) & (both == State.UNKNOWN)
         if where.any():
             text = f"{self._reference} is in holdover: its uncertainty has grown too large"
             clears = f"{self._reference} locked again, and recovered"

@@ -19,6 +19,10 @@ from labref.config.fields import (
     needed,
 )
 from labref.config.provenance import shared
+from labref.frequency.reference import node_sensitivity
+from labref.model.text import quantity
+
+STEPS = "reference steps"
 
 Problems = Iterator[tuple[tuple[str | int, ...], str]]
 
@@ -106,3 +110,18 @@ class ReferenceHealthTable(Table, frozen=True, kw_only=True):
         common = shared(lab.provenance, f"references.{channel.reference}", mine)
         if common:
             yield path, f"both rest on {common[0]}: their agreement proves nothing (M2)"
+        yield from self._fine_enough(lab, second)
+
+    def _fine_enough(self, lab: Any, second: SecondTable) -> Problems:
+        """A second reference that allows more than a tolerance would miss what matters there."""
+        for transition in lab.transitions.values():
+            weights = node_sensitivity(transition.equation, lab.channels, lab.references)
+            allowed_hz = abs(weights.get(self.reference, 0.0)) * float(second.within)
+            unwatched = STEPS in transition.unwatched
+            if allowed_hz > transition.tolerance.half_width_hz and not unwatched:
+                yield (
+                    ("against", "within"),
+                    f"{second.within} is {quantity(allowed_hz, sign=False)} at {transition.name}, "
+                    "more than its tolerance: make it smaller and average longer, or write "
+                    f'unwatched = ["{STEPS}"] in [transitions.{transition.name}]',
+                )

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from labref.actuation.base import Seen
 from labref.model.result import Result
 from labref.model.times import NS_PER_S
-from labref.model.verdict import State
+from labref.model.verdict import Frequencies, State
 
 _GOOD = int(State.GOOD)
 
@@ -27,7 +27,8 @@ def samples(seen: Seen, sensor: str, sigma: float) -> Iterator[Sample]:
     """Good gates of a transition's detuning, or of a channel's offset.
 
     A transition may be outside its tolerance: that is what steering is for. Every other check must
-    say good (S6). ``sigma`` serves where a reading states no noise of its own.
+    say good, and no reference be in holdover (S6). ``sigma`` serves where a reading states no noise
+    of its own.
     """
     for result in seen.results.get(sensor, ()):
         yield from _of_result(result, sigma)
@@ -50,10 +51,16 @@ def is_well(seen: Seen, sensor: str) -> bool | None:
     results = seen.results.get(sensor)
     if results:
         others = (j.states[-1] for j in results[-1].judgements if j.check != "tolerance")
-        derived = math.isfinite(results[-1].frequencies.detuning[-1])
+        block = results[-1].frequencies
+        derived = math.isfinite(block.detuning[-1]) and not _is_widened(block, -1)
         return derived and all(state == _GOOD for state in others)
     readings = seen.readings.get(sensor)
     return None if readings is None or not len(readings) else readings.ends_usable
+
+
+def _is_widened(block: Frequencies, gate: int) -> bool:
+    """Whether a reference in holdover has widened a gate's uncertainty: nothing to steer by."""
+    return block.extra_u_hz is not None and bool(block.extra_u_hz[gate] > 0)
 
 
 def averaged(found: Iterable[Sample], average_s: float) -> Iterator[Sample]:
@@ -90,5 +97,5 @@ def _of_result(result: Result, sigma: float) -> Iterator[Sample]:
         hz, u = float(block.detuning[i]), float(block.errors[i])
         u = u if math.isfinite(u) and u > 0 else sigma
         good = all(states[i] == _GOOD for states in others)
-        if good and math.isfinite(hz) and u > 0:
+        if good and math.isfinite(hz) and u > 0 and not _is_widened(block, i):
             yield Sample(int(block.start_ns[i]), int(block.stop_ns[i]), hz, u)

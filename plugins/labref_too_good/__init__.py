@@ -51,7 +51,7 @@ def register_checks(lab: Any) -> Iterable[TooGoodCheck]:
         for name in names:
             if name not in tracks:
                 places = places_of(name, transition, lab, table)
-                is_beat = bool(lab.lasers[transition.laser].combs)
+                is_beat = name == transition.base and bool(lab.lasers[transition.laser].combs)
                 tracks[name] = GoodTrack(lab.channels[name], places, table, is_beat=is_beat)
         if names:
             checks.append(TooGoodCheck(transition.name, [tracks[name] for name in names]))

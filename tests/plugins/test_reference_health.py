@@ -64,6 +64,8 @@ def bench(table: str = TABLE, tolerance: str = "2000") -> MemoryBench:
         ("[instruments.bench]", LEVELS + table + "[instruments.bench]"),
         ("tolerance_hz = 2000", f"tolerance_hz = {tolerance}"),
     )
+    if "unwatched" in tolerance:
+        text = text.replace('unwatched = ["noise"]\n', "")
     return MemoryBench(text, extra=[("health", labref_reference_health)])
 
 
@@ -139,12 +141,19 @@ def test_a_silent_indicator_is_unknown() -> None:
 
 
 def test_rule_M2_a_second_reference_that_differs_makes_everything_on_the_first_unknown() -> None:
-    against = 'against = { channel = "other", within = 1e-11, average = 3 }\n'
+    against = 'against = { channel = "other", within = 1e-12, average = 3 }\n'
     lab = bench(TABLE + against)
     assert states(lab, 4) == [State.UNKNOWN] * 2 + [State.GOOD] * 2
     assert states(lab, 3, other=[2e-4])[-1] is State.UNKNOWN
     assert "differ" in lab.session.status.verdict(CLOCK).reason
     assert states(lab, 3)[-1] is State.GOOD
+
+
+def test_a_second_reference_coarser_than_a_tolerance_is_refused_or_owned_up_to() -> None:
+    against = TABLE + 'against = { channel = "other", within = 1e-11, average = 3 }\n'
+    with pytest.raises(LabFileError, match=r"within.*4.11 kHz at clock729, more than its tol"):
+        bench(against)
+    bench(against, '2000\nunwatched = ["reference steps"]')
 
 
 def test_bad_light_in_holdover_is_unknown_while_its_own_u_cannot_tell() -> None:
@@ -204,3 +213,12 @@ def test_what_does_not_fit_is_said(old: str, new: str, what: str) -> None:
     assert old in TABLE
     with pytest.raises(LabFileError, match=what):
         bench(TABLE.replace(old, new))
+
+
+def test_in_holdover_a_gate_close_to_its_limit_is_the_holdovers_unknown_too() -> None:
+    """Else whoever looks past the tolerance (steering, S6) would think the reference well."""
+    lab = bench()
+    states(lab, 2)
+    states(lab, 20, lamp=[-1.0])
+    assert states(lab, 1, lamp=[-1.0], beat=[1999.0]) == [State.UNKNOWN]
+    assert "holdover" in lab.session.status.verdict(CLOCK).reason

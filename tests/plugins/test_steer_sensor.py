@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from labref.actuation.base import Seen
 from labref.model.readings import block, gap
 from labref.model.result import Result
 from labref.model.verdict import NOTHING, Frequencies, Judgement, State
-from labref_steer.sensor import Sample, averaged, is_well
+from labref_steer.sensor import Sample, averaged, is_well, samples
 
 S = 10**9
 
@@ -70,3 +71,13 @@ def result(detuning: float, **states: State) -> Result:
 )
 def test_s6_the_last_gate_is_believed_or_not(seen: dict[str, Any], expected: bool | None) -> None:
     assert is_well(Seen(0, 0.0, **seen), "line") is expected
+
+
+def test_s6_nothing_is_steered_by_a_reference_in_holdover() -> None:
+    """Its check still says good, with a larger uncertainty."""
+    good = result(1.0, tolerance=State.GOOD, health=State.GOOD)
+    wide = replace(good, frequencies=replace(good.frequencies, extra_u_hz=np.array([5.0])))
+    for one, well in ((good, True), (wide, False)):
+        seen = Seen(S, 1.0, results={"line": (one,)})
+        assert is_well(seen, "line") is well
+        assert len(list(samples(seen, "line", 1.0))) == int(well)

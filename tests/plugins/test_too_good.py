@@ -132,6 +132,16 @@ unwatched = ["noise"]
     assert status.is_good("t") is (None if state is None else True)
 
 
+def test_a_repetition_rate_named_for_repeats_may_stand_on_a_harmonic() -> None:
+    """f_rep is 250 MHz, and meant to be."""
+    lab, _ = bench(WIDE, table='[too_good]\nchannels = ["f_rep"]\n')
+    assert feed(lab, noisy(5)) == [State.GOOD] * 5
+    steady = {"f_ceo": [0.0] * 10, "beat": noisy(10), "wm": [0.0] * 10}
+    lab.run({**steady, "f_rep": [1e-5] * 10})
+    assert lab.session.status.verdict(CLOCK).state is State.UNKNOWN
+    assert "f_rep repeats the very same digits" in lab.session.status.verdict(CLOCK).reason
+
+
 def test_a_beat_that_a_loop_holds_is_not_watched() -> None:
     lab, _ = bench(("[channels.beat]", '[channels.beat]\nloop = "in"'))
     assert feed(lab, np.zeros(20)) == [State.GOOD] * 20
