@@ -35,6 +35,12 @@ def need_program() -> Callable[[str], str]:
 
 
 @pytest.fixture(scope="session")
+def needs_namespaces() -> Callable[[str], None]:
+    """``needs_namespaces(why_not)`` skips where no network namespaces can be made."""
+    return _needs.need_namespaces
+
+
+@pytest.fixture(scope="session")
 def need_package() -> Callable[[str], None]:
     """``need_package(name)`` skips (fails under CI) when it cannot be imported."""
     return _needs.need_package

@@ -28,15 +28,20 @@ def need_package(name: str) -> None:
         _missing("package", name)
 
 
+def need_namespaces(why_not: str) -> None:
+    """Skip for want of network namespaces (fail under CI, unless listed)."""
+    _missing("privilege", "network-namespaces", why_not)
+
+
 def may_skip(name: str, under_ci: bool, listed: str) -> bool:
     """True when a test may be skipped for want of this program or package."""
     names = {line.split("#")[0].strip() for line in listed.splitlines()}
     return not under_ci or name in names
 
 
-def _missing(kind: str, name: str) -> None:
+def _missing(kind: str, name: str, why: str = "is not installed") -> None:
     listed = MAY_SKIP.read_text(encoding="utf-8") if MAY_SKIP.is_file() else ""
-    message = f"{kind} {name} is not installed"
+    message = f"{kind} {name}: {why}"
     if may_skip(name, os.environ.get("CI") == "true", listed):
         pytest.skip(message)
     pytest.fail(f"{message}; under CI it must be, or be listed in .ci/may-skip")

@@ -4,20 +4,28 @@ from __future__ import annotations
 
 import contextlib
 import heapq
+import random
 import select
 import socket
 import threading
 import time
 
+AGAIN_S = 0.2 + 0.1  # the least retransmission time-out (RFC 6298 as Linux has it), and the way
+
 
 class Relay:
     """Relays 127.0.0.1:``port`` to ``target``, every byte ``delay_s`` late; a context manager.
 
-    ``stalled``: bytes are held (a dead link that nobody notices). `cut` closes every connection.
+    ``loss``: the share of packets that are lost on the way: TCP sends them again ``AGAIN_S`` later,
+    and whatever came behind them waits. ``stalled``: bytes are held (a dead link that nobody
+    notices). `cut` closes every connection.
     """
 
-    def __init__(self, target: int, delay_s: float = 0.0) -> None:
+    def __init__(self, target: int, delay_s: float = 0.0, loss: float = 0.0) -> None:
         self.delay_s, self.stalled = delay_s, False
+        self._loss, self._rng = loss, random.Random(1)
+        self._due_s: dict[socket.socket, float] = {}
+        self.lost = 0
         self._target = target
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port = self._listener.getsockname()[1]
@@ -70,10 +78,15 @@ class Relay:
         except OSError:
             data = b""
         self._number += 1
-        due = time.monotonic() + self.delay_s
+        due = max(time.monotonic() + self.delay_s, self._due_s.get(sock, 0.0))
+        if self._rng.random() < self._loss:
+            due += AGAIN_S
+            self.lost += 1
+        self._due_s[sock] = due
         heapq.heappush(self._held, (due, self._number, self._pairs[sock], data))
         if not data:
             del self._pairs[sock]
+            self._due_s.pop(sock, None)
             sock.close()
 
     def _pass_on(self) -> None:
