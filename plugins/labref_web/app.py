@@ -22,7 +22,7 @@ from labref_web.endpoints import API, ENDPOINTS, Endpoint
 from labref_web.guard import LONGEST_BODY, Guard, Permission, refusal
 from labref_web.metrics import metrics_text
 from labref_web.openapi import document
-from labref_web.page_files import PageFiles
+from labref_web.page_files import SITE, PageFiles
 from labref_web.stream import MOST_READERS
 
 _LOG = logging.getLogger("labref.web")
@@ -46,6 +46,9 @@ def application(desk: Desk) -> App:
     async def files(request: Request) -> Response:
         return page.response(request)
 
+    async def site(request: Request) -> Response:
+        return page.response(request, SITE)
+
     async def download(request: Request) -> Response:
         _permit(desk, Permission.READ, request.scope)
         _no_query(request)
@@ -62,6 +65,7 @@ def application(desk: Desk) -> App:
         Route("/metrics", metrics, methods=["GET"]),
         Route("/openapi.json", description, methods=["GET"]),
         Route("/", files, methods=["GET"]),
+        Route("/site", site, methods=["GET"]),
         Route("/page/{file:path}", files, methods=["GET"]),
     ]
     app = Starlette(

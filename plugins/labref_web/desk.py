@@ -24,6 +24,7 @@ from labref_web.board import Board
 from labref_web.ears import Ears
 from labref_web.health import Health
 from labref_web.running import Running
+from labref_web.site import Neighbours
 from labref_web.stream import Stream
 from labref_web.table import Terms
 from labref_web.words import at, shot_view
@@ -70,6 +71,7 @@ class Desk:
         self._deviations_at_s = 0.0
         self._renewed_s = 0.0
         self._workers = ThreadPoolExecutor(2, "labref web past")
+        self.neighbours = Neighbours(terms.sessions)
         self._questions = 0
         self._words: dict[str, Callable[[Any], msgspec.Struct]] = {
             "alarm": self.alarms.take,
@@ -129,6 +131,7 @@ class Desk:
         """End: nobody waits any longer."""
         self.is_ending = True
         self.stream.end()
+        self.neighbours.close()
         self._workers.shutdown(wait=False, cancel_futures=True)
 
     def _renew(self) -> None:

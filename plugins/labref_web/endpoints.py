@@ -104,6 +104,15 @@ ENDPOINTS: tuple[Endpoint, ...] = (
     ),
     Endpoint(
         "GET",
+        f"{API}/site",
+        "All sessions of the site: this one, and those named in [web.sessions]",
+        READ,
+        answers.site,
+        structs.Site,
+        errors=(503,),
+    ),
+    Endpoint(
+        "GET",
         f"{API}/shots",
         "The last shots",
         READ,

@@ -21,6 +21,7 @@ _KINDS = {
     "txt": "text/plain; charset=utf-8",
 }
 START = "index.html"
+SITE = "site.html"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +39,9 @@ class PageFiles:
     def __init__(self) -> None:
         self._files = dict(_read(resources.files("labref_web") / "page", ""))
 
-    def response(self, request: Request) -> Response:
-        """The file that a request names; 404 for anything else."""
-        name = request.path_params.get("file", START)
+    def response(self, request: Request, start: str = START) -> Response:
+        """The file that a request names, ``start`` where it names none; 404 for anything else."""
+        name = request.path_params.get("file", start)
         file = self._files.get(name)
         if file is None:
             raise HTTPException(404, "the page has no such file")

@@ -252,3 +252,42 @@ class HandsOnUntil(Answer, frozen=True, kw_only=True):
 
     until_ns: int
     until: str
+
+
+class SiteTransition(Answer, frozen=True, kw_only=True):
+    """One transition of a session of the site, in short; numbers are null when unknown."""
+
+    name: str
+    title: str
+    state: StateWord
+    since_ns: int
+    since: str
+    reason: str
+    detuning_hz: float | None
+    u_hz: float | None
+    distance: float | None
+
+
+class SiteSession(Answer, frozen=True, kw_only=True):
+    """One session of the site. Where it does not answer, all of its transitions are unknown.
+
+    ``url``: its own page; empty for the session that is asked. ``clock_ahead_s``: its clock minus
+    this one's, null when not known. ``alarms``: how many stand.
+    """
+
+    name: str
+    lab: str
+    url: str
+    answers: bool
+    why: str
+    clock_ahead_s: float | None
+    alarms: int
+    transitions: list[SiteTransition]
+
+
+class Site(Answer, frozen=True, kw_only=True):
+    """All sessions of the site: this one first, then those that its lab file names."""
+
+    now_ns: int
+    now: str
+    sessions: list[SiteSession]

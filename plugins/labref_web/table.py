@@ -10,16 +10,29 @@ import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 from msgspec import field
 
-from labref.config.fields import Table
+from labref.config.fields import Table, needed
 from labref.config.lab import Lab
 from labref.model.errors import InputError
+from labref_web.client import Client
+from labref_web.site import Asked
 
 DEFAULT_AT = "127.0.0.1:8729"
 SHORTEST_TOKEN = 16
+
+
+class SessionTable(Table, frozen=True, kw_only=True):
+    """``[web.sessions.NAME]``: another session, whose state is shown on the page of the site.
+
+    ``url`` is its service's, such as http://192.0.2.7:8729; ``read_token_file`` holds the token
+    that reads it, where it needs one.
+    """
+
+    url: Annotated[str, needed("the address of its service, such as http://192.0.2.7:8729")]
+    read_token_file: str | None = None
 
 
 class WebTable(Table, frozen=True, kw_only=True):
@@ -29,7 +42,8 @@ class WebTable(Table, frozen=True, kw_only=True):
     ``hosts``: further names by which browsers reach it. ``act_token_file``: whoever holds that
     token may disarm, take hands-on and push readings; with ``acting = true`` also arm, where
     ``[actuation] remote_arming`` permits that too. Token files lie beside the lab file, hold one
-    line of at least 16 characters, and are readable by their owner only.
+    line of at least 16 characters, and are readable by their owner only. ``sessions``: others of
+    the site, by name.
     """
 
     at: str = DEFAULT_AT
@@ -37,6 +51,7 @@ class WebTable(Table, frozen=True, kw_only=True):
     read_token_file: str | None = None
     act_token_file: str | None = None
     acting: bool = False
+    sessions: dict[str, SessionTable] = field(default_factory=dict)
 
     def check_lab(self, lab: Any) -> Iterator[tuple[tuple[str, ...], str]]:  # noqa: ARG002
         """Say what does not fit."""
@@ -47,6 +62,11 @@ class WebTable(Table, frozen=True, kw_only=True):
             return
         if not is_loopback(host) and self.read_token_file is None:
             yield ("read_token_file",), "is missing: others can reach this address"
+        for name, one in self.sessions.items():
+            try:
+                Client(one.url)
+            except InputError as error:
+                yield ("sessions", name, "url"), str(error)
         if self.acting and self.act_token_file is None:
             yield ("act_token_file",), "is missing: acting needs a token of its own"
 
@@ -61,6 +81,7 @@ class Terms:
     read_token: str = ""
     act_token: str = ""
     acting: bool = False
+    sessions: tuple[Asked, ...] = ()
 
 
 def terms_of(lab: Lab, at: str | None) -> Terms:
@@ -78,7 +99,11 @@ def terms_of(lab: Lab, at: str | None) -> Terms:
     if read and read == act:
         raise InputError("[web]: reading and acting need two different tokens")
     names = frozenset(name.lower().rstrip(".") for name in table.hosts)
-    return Terms(host, port, names, read, act, table.acting)
+    sessions = tuple(
+        Asked(name, one.url, _token(folder, one.read_token_file))
+        for name, one in table.sessions.items()
+    )
+    return Terms(host, port, names, read, act, table.acting, sessions)
 
 
 def parse_at(text: str) -> tuple[str, int]:
