@@ -22,8 +22,11 @@ README = (ROOT / "README.md").read_text("utf-8")
 # These stay up, need instruments, services or packages of their own, or take minutes; what each
 # does is tested beside its own code. Here only their options are checked.
 STAY_UP = frozenset(
-    ["run", "status", "demo", "act", "hosts", "campaign", "simulate", "archive", "shotfile"]
-)
+    [
+        "run", "status", "demo", "act", "hosts", "campaign", "simulate", "commission", "archive",
+        "shotfile",
+    ]
+)  # fmt: skip
 PLACEHOLDER = re.compile(r"\b[A-Z]{3,}\b")
 # Exit codes that are an answer: a line of the plan fails by design (the quartz's offset).
 ANSWERS = {"characterise": 1}
