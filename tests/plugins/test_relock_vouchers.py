@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -71,3 +72,19 @@ def test_the_last_gate_is_usable_as_all_gates_are(
     gates = block("c", [0, 1], [1, 2], [0.0, offset], [int(Flag.WRITTEN), int(flags)])
     assert gates.ends_usable is expected
     assert bool(gates.usable[-1]) is expected
+
+
+@pytest.mark.parametrize(("never_lost", "answer"), [(True, Answer.RIGHT), (False, Answer.REFUSED)])
+def test_a_wavemeter_that_crept_away_and_came_back_is_believed_where_no_lock_was_lost(
+    never_lost: bool, answer: Answer
+) -> None:
+    """Before anybody doubted it had crept by 12 MHz, on every channel; now it is right again."""
+    crept = Past(12e6, 5e5, 100)
+    back = Voucher("line_b", True, 0.0, 3e6, 5e5, crept, F_REP)
+    asked = replace(case(back), past=crept, never_lost=never_lost)
+    assert judge(asked).answer is answer
+
+
+def test_a_light_never_lost_still_refuses_a_wavemeter_that_is_off_now() -> None:
+    off = Voucher("line_b", True, 60e6, 3e6, 5e5, Past(0.0, 5e5, 100), F_REP)
+    assert judge(replace(case(off), never_lost=True)).answer is Answer.REFUSED
