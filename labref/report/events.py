@@ -48,7 +48,7 @@ def alarms(record: Record) -> Section:
     kinds = [message.kind.split(" ")[0] for message in messages]
     by_kind = {
         kind: [m for m, its in zip(messages, kinds, strict=True) if its == kind]
-        for kind in ("alarm", "attempt", "fault")
+        for kind in ("alarm", "attempt", "fault", "note", "hands")
     }
     blocks: list[Block] = [Heading("Alarms"), *alarm_list.blocks(by_kind["alarm"])]
     for title, kind, none in (
@@ -58,6 +58,9 @@ def alarms(record: Record) -> Section:
         found = by_kind[kind]
         blocks.append(Heading(f"{title} ({len(found)})"))
         blocks.append(_messages(found) if found else Paragraph(none))
+    noted = sorted([*by_kind["note"], *by_kind["hands"]], key=lambda m: m.time_ns)
+    if noted:
+        blocks += [Heading(f"Notes of people, and hands on ({len(noted)})"), _messages(noted)]
     others = [m for m, kind in zip(messages, kinds, strict=True) if kind not in by_kind]
     if others:
         blocks += [Heading(f"Other messages ({len(others)})"), _messages(others)]

@@ -190,6 +190,18 @@ async def hands_off(desk: Desk, call: Call) -> structs.Done:
     return structs.Done()
 
 
+async def hands_on_laser(desk: Desk, call: Call) -> structs.LasersAtHand:
+    """Somebody works on a laser: what rests on it is unknown."""
+    asked = {"name": call.body.name, "by": call.body.by, "seconds": call.body.seconds}
+    return structs.LasersAtHand(lasers=_act(desk, do="hands on laser", **asked)["lasers"])
+
+
+async def hands_off_laser(desk: Desk, call: Call) -> structs.LasersAtHand:
+    """Nobody works on it any more."""
+    said = _act(desk, do="hands off laser", name=call.body.name, by=call.body.by)
+    return structs.LasersAtHand(lasers=said["lasers"])
+
+
 def _act(desk: Desk, **request: Any) -> dict[str, Any]:
     said = desk.asked.act(**request)
     if not said["ok"]:

@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 
 import msgspec
 
+from labref.model.note import NOTE
 from labref.session.enquiries import Enquiries
 from labref_web import structs
 from labref_web.alarm_book import AlarmBook
@@ -78,6 +79,7 @@ class Desk:
             "fault": _fault,
             "shot": self._shot,
             "attempt": _attempt,
+            "note": _note,
         }
 
     async def run(self) -> None:
@@ -161,6 +163,11 @@ def _fault(fault: Any) -> msgspec.Struct:
     return structs.FaultView(
         where=fault.where, what=fault.what, time_ns=fault.time_ns, time=at(fault.time_ns)
     )
+
+
+def _note(note: Any) -> msgspec.Struct:
+    text = note.line if note.kind == NOTE else f"{note.kind}: {note.line}"
+    return structs.Note(text=text, time_ns=note.time_ns, time=at(note.time_ns))
 
 
 def _attempt(attempt: Any) -> msgspec.Struct:

@@ -13,6 +13,7 @@ from typing import Any, Generic, TypeVar
 
 from labref.hookspecs import hookimpl
 from labref.model.fault import Fault
+from labref.model.note import Note
 from labref.model.readings import Readings
 from labref.model.result import Result
 from labref.model.verdict import Alarm
@@ -95,6 +96,11 @@ class Ears:
     def on_attempt(self, attempt: Any) -> None:
         """An actuator did something."""
         self.events.put(("attempt", attempt))
+
+    @hookimpl
+    def on_note(self, note: Note) -> None:
+        """Somebody left a note, or has hands on."""
+        self.events.put(("note", note))
 
     @hookimpl
     def on_stop(self, reason: str) -> None:

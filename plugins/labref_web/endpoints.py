@@ -177,5 +177,21 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         structs.HandsOnUntil,
         requests.HandsOn,
     ),
+    _act(
+        "hands-on-laser",
+        "Somebody works on a laser: what rests on it is unknown, its alarms are shelved",
+        HOLD,
+        answers.hands_on_laser,
+        structs.LasersAtHand,
+        requests.LaserHandsOn,
+    ),
+    _act(
+        "hands-off-laser",
+        "Nobody works on it any more",
+        HOLD,
+        answers.hands_off_laser,
+        structs.LasersAtHand,
+        requests.LaserHands,
+    ),
     _act("hands-off", "End hands-on", HOLD, answers.hands_off, structs.Done, requests.By),
 )

@@ -104,6 +104,21 @@ class Disarm(Asking, frozen=True, kw_only=True):
     actuator: Name | None = None
 
 
+class LaserHands(Asking, frozen=True, kw_only=True):
+    """Whose hands are off which laser (or a transition's, or "all")."""
+
+    name: Name
+    by: Name
+
+
+class LaserHandsOn(Asking, frozen=True, kw_only=True):
+    """Whose hands are on which laser (or a transition's, or "all"), for how long."""
+
+    name: Name
+    by: Name
+    seconds: Annotated[float, Meta(gt=0, le=30 * 86_400)]
+
+
 class HandsOn(Asking, frozen=True, kw_only=True):
     """Whose hands, for how long (at most 30 days)."""
 

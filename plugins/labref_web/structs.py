@@ -198,7 +198,7 @@ class AttemptView(Answer, frozen=True, kw_only=True):
 
 
 class Note(Answer, frozen=True, kw_only=True):
-    """Something a reader of the stream should know: events that were missed, the end."""
+    """Something to know: what people noted, whose hands are on, events missed, the end."""
 
     text: str
     time_ns: int
@@ -252,6 +252,12 @@ class HandsOnUntil(Answer, frozen=True, kw_only=True):
 
     until_ns: int
     until: str
+
+
+class LasersAtHand(Answer, frozen=True, kw_only=True):
+    """The lasers that hands are on, or off, now."""
+
+    lasers: list[str]
 
 
 class SiteTransition(Answer, frozen=True, kw_only=True):

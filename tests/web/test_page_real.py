@@ -47,3 +47,29 @@ def test_a_night_on_the_real_service(
         page.keyboard.press("Escape")
     page.locator("[data-link=lost]").wait_for(timeout=3000)
     assert {each.inner_text() for each in page.locator(".state").all()} == {"unknown"}
+
+
+def test_hands_on_from_the_closer_look(
+    bench: ModuleType, open_page: Callable[..., Any], tmp_path: Path
+) -> None:
+    token = "a-token-of-the-test-only"
+    terms = bench.Terms("127.0.0.1", 0, act_token=token)
+    with bench.Served(terms=terms, out=tmp_path) as served:
+        served.gates(10, beat=100.0)
+        page = open_page(served.url)
+        page.locator(f"{ROW} .state:text-is('good')").wait_for()
+        page.locator(f"{ROW} .name").click()
+        page.get_by_label("Hands on by").fill("A. Person")
+        page.get_by_role("button", name="Hands on", exact=True).click()
+        page.locator("dialog :text('Not done')").wait_for()
+        page.get_by_label("Acting token").fill(token)
+        page.get_by_role("button", name="Hands on", exact=True).click()
+        page.locator("dialog :text('Unknown until hands are off')").wait_for()
+        served.gates(1, beat=100.0)
+        page.locator(f"{ROW} .state:text-is('unknown')").wait_for(state="attached")
+        page.get_by_role("button", name="Hands off").click()
+        page.locator("dialog :text('Hands off:')").wait_for()
+        served.gates(1, beat=100.0)
+        page.locator(f"{ROW} .state:text-is('good')").wait_for(state="attached")
+        page.keyboard.press("Escape")
+        page.locator("#notes li").first.wait_for()

@@ -102,7 +102,7 @@ class Web:
         self.bench = MemoryBench(comb_lab(*changes) + more, plugins=names, out=out)
         self.ears = Ears()
         self.bench.plugins.manager.register(self.ears, "service web")
-        self.control = Control(runner, self.bench.clock)
+        self.control = Control(runner, self.bench.clock, self.bench.session.people)
         self.asked = Enquiries(self.bench.session, self.control, out)
         self.cut: list[object] = []
         self.loop = asyncio.new_event_loop()
@@ -200,7 +200,7 @@ class Served:
 
         names = ("tolerance", "evidence", "web")
         self.bench = MemoryBench(comb_lab() + PUSHED, plugins=names, **more)
-        control = Control(runner, self.bench.clock)
+        control = Control(runner, self.bench.clock, self.bench.session.people)
         asked = Enquiries(self.bench.session, control, more.get("out"))
         self.service = Service(asked, terms or Terms("127.0.0.1", port))
         self.bench.plugins.manager.register(self.service, "service web")

@@ -6,6 +6,7 @@ import { list, ms, sentence, when } from "./words.js";
 
 const NAME = "labref-name";
 export const remembered = () => localStorage.getItem(NAME) ?? "";
+export const remember = (name) => localStorage.setItem(NAME, name);
 
 // With the link lost they are what stood then, and nobody can be told that somebody has seen them.
 export function alarms(standing, seenMs, lostMs, done) {

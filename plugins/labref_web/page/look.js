@@ -4,6 +4,7 @@
 import { now } from "./clock.js";
 import { ask } from "./ask.js";
 import { amount, glyph, inWords, needAt, seconds } from "./deviation.js";
+import { hands } from "./hands.js";
 import { draw, make, reshape, say, shape } from "./make.js";
 import { leans, why } from "./rows.js";
 import { fieldMs, fieldText, hz, list, ns, span, zoneName } from "./words.js";
@@ -26,6 +27,7 @@ export class Look {
     this.from = make("input", { type: "datetime-local", step: "1", id: "look-from" });
     this.to = make("input", { type: "datetime-local", step: "1", id: "look-to" });
     this.zone = make("span", { class: "small" });
+    this.hands = hands(() => this.name);
     this.facts = make("dl", { class: "facts" });
     this.curve = draw("svg", { class: "glyph", "aria-hidden": "true", focusable: "false", preserveAspectRatio: "none" });
     this.curveTitle = make("h3", {}, "Deviation");
@@ -52,7 +54,7 @@ export class Look {
         button("+", "Deeper", () => this.zoom.deeper(0.5)), button("\u2212", "Wider", () => this.zoom.deeper(2)),
         ...SPANS.map(([ms, text]) => button(text, `The last ${text}`, () => this.zoom.go(now() - ms, now()))),
         make("span", { class: "check" }, limits, make("label", { for: "look-limits" }, "limits in sight"))),
-      this.host, this.answer,
+      this.host, this.answer, this.hands.form,
       make("div", { class: "look-more" }, this.facts,
         make("div", { class: "look-dev" }, this.curveTitle, this.curve, this.curveWords, this.curveTable)),
     );
@@ -61,6 +63,7 @@ export class Look {
   open(transition, from, to) {
     this.name = transition.name;
     this.update(transition);
+    this.hands.open();
     this.facts.replaceChildren(...facts(transition));
     if (!this.dialog.open) this.dialog.showModal();
     this.zoom.show(transition, from, to);
