@@ -52,6 +52,7 @@ export function seconds(tau) {
 // Hertz with a prefix, anything else (a fractional deviation) as a power of ten.
 export function amount(value, unit) {
   if (unit === "Hz") return hz(value);
+  if (!(value > 0)) return value === 0 ? "0" : "not known";
   const power = Math.floor(Math.log10(value));
   const raised = [...String(power)].map((each) => RAISED["-0123456789".indexOf(each)]).join("");
   return `${(value / 10 ** power).toFixed(1)}\u202f\u00d7\u202f10${raised}${unit && unit !== "1" ? ` ${unit}` : ""}`;
