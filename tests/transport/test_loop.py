@@ -54,7 +54,7 @@ class Client:
     def __init__(self, address: str) -> None:
         self.answers = 0
         self.failures: list[tuple[float, str]] = []
-        self.stepper = Stepper(self.life(), TcpWire(address), RealClock(), 0.3)
+        self.stepper = Stepper(self.life(), TcpWire(address), RealClock(), 2.0)
 
     def life(self) -> Exchange[None]:
         while True:
