@@ -34,6 +34,8 @@ from labref.model.verdict import (
     all_good,
     no_reasons,
 )
+from labref_tooth.free_light import FreeLightCheck
+from labref_tooth.free_light import checks as free_lights
 
 # More teeth away than this and the laser is simply elsewhere.
 MOST_TEETH = 20
@@ -182,9 +184,12 @@ def _harmonic(transition: Any) -> float:
 
 
 @hookimpl
-def register_checks(lab: Any) -> Iterable[ToothCheck]:
-    """One check for each transition that relies on a comb and has a frequency witness."""
-    checks = []
+def register_checks(lab: Any) -> Iterable[ToothCheck | FreeLightCheck]:
+    """One check for each transition that relies on a comb and has a frequency witness.
+
+    One more where a laser that does not follow that comb would see its offset jump.
+    """
+    checks: list[ToothCheck | FreeLightCheck] = list(free_lights(lab))
     for transition in lab.transitions.values():
         pairs = _pairs(transition, lab) if transition.integers else []
         if pairs:
