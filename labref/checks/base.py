@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Protocol, runtime_checkable
+from typing import NamedTuple, Protocol, runtime_checkable
 
 import numpy as np
 import numpy.typing as npt
@@ -22,9 +22,10 @@ class Check(Protocol):
     may hold one gate or thousands; the answer must not depend on how gates are cut in blocks.
     A check that raises is a fault, and its answer for that block is unknown.
 
-    Two attributes may be left out. ``screens`` = True: it is asked before the others, and may
+    Three attributes may be left out. ``screens`` = True: it is asked before the others, and may
     flag gates and widen uncertainties. ``awaits``: channels of the same gates without whose
-    reading (or lateness limit) no gate is derived, because it compares gate by gate.
+    reading (or lateness limit) no gate is derived, because it compares gate by gate. ``events()``
+    returns what happened since it was last called (`Event`): kept as messages of the trace.
     """
 
     name: str
@@ -34,6 +35,14 @@ class Check(Protocol):
     def judge(self, frequencies: Frequencies, readings: Mapping[str, Readings]) -> Judgement:
         """Judge ``frequencies``; ``readings`` holds this pass's new readings by channel."""
         ...
+
+
+class Event(NamedTuple):
+    """What a check has to tell beside its verdicts: a message of the trace, of some ``kind``."""
+
+    time_ns: int
+    kind: str
+    text: str
 
 
 class Reasons:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 import click
 from rich.console import Console
 
+import labref
 from labref.cli.fault_lines import FaultLines
 from labref.cli.labs import load
 from labref.cli.serving import NOT_SERVING, Serving, serve_options
@@ -23,6 +25,8 @@ from labref.session.control import Control, ControlSocket
 from labref.session.enquiries import Enquiries
 from labref.session.live import live_session
 from labref.session.session import Session
+
+NOBODY = "not known"
 
 
 @click.command("run")
@@ -86,6 +90,7 @@ def follow(
         _nightly(session, out),
     ):
         begun_s = session.clock.monotonic_s()
+        session.people.started(_person(), f"labref {labref.__version__} with {lab.file}")
         session.start()
         watch(session, console, stop, seconds, plain, go_on)
         spent_s = session.clock.monotonic_s() - begun_s
@@ -98,6 +103,14 @@ def follow(
         "logs": [],
     }
     print_summary(console, tally, lab, extra)
+
+
+def _person() -> str:
+    """Who starts this session; the trace says so beside the lab file that is kept with it."""
+    try:
+        return getpass.getuser().replace(":", " ").strip() or NOBODY
+    except (OSError, KeyError):  # a user id without a name
+        return NOBODY
 
 
 def _nightly(session: Session, out: Path) -> AbstractContextManager[object]:

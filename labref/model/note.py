@@ -1,19 +1,19 @@
-"""What people leave beside the data: notes, and hands on a laser; rows of a trace's messages."""
+"""What people leave beside the data: notes, hands on a laser, who started a session; messages."""
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
 
-NOTE, HANDS_ON, HANDS_OFF = "note", "hands on", "hands off"
-KINDS = (NOTE, HANDS_ON, HANDS_OFF)
+NOTE, HANDS_ON, HANDS_OFF, STARTED = "note", "hands on", "hands off", "session start"
+KINDS = (NOTE, HANDS_ON, HANDS_OFF, STARTED)
 
 _TEXT = re.compile(r"(?:\[(?P<about>[^\]]*)\] )?(?P<by>[^:\n]+): (?P<text>.*)", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """One row: ``kind`` is note, hands on or hands off; ``about`` a laser or transition, or "".
+    """One row: ``kind`` is one of KINDS; ``about`` a laser or transition, or "".
 
     ``by``: the person. Stored as a message of that kind, ``[about] by: text``, so that every
     older trace and every viewer can hold it.

@@ -265,11 +265,13 @@ def store(parts: Parts, new: dict[str, Readings], results: Sequence[Result], now
 
 
 def store_messages(parts: Parts, alarms: Sequence[Alarm], now_ns: int) -> None:
-    """Write alarms and faults beside the data that they are about."""
-    faults = parts.announcer.new_faults()
-    if parts.store is None or not (alarms or faults):
+    """Write alarms, faults and what checks tell beside the data that they are about."""
+    faults, events = parts.announcer.new_faults(), parts.judge.events(parts.announcer)
+    if parts.store is None or not (alarms or faults or events):
         return
     try:
+        for event in events:
+            parts.store.message(*event)
         for alarm in alarms:
             text = f"{alarm.subject}: {alarm.kind}: {alarm.message}"
             parts.store.message(alarm.since_ns, f"alarm {alarm.level.value}", text)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
-from labref.checks.base import Check, all_unknown, is_derived
+from labref.checks.base import Check, Event, all_unknown, is_derived
 from labref.model.errors import InputError
 from labref.model.fault import Fault
 from labref.model.readings import Readings
@@ -28,6 +29,7 @@ class Judge:
         # Stable: screens first, each kind in the order in which it was registered.
         for found in self._checks.values():
             found.sort(key=lambda check: not _screens(check))
+        self._tellers: list[Any] = [check for check in checks if hasattr(check, "events")]
         bare = [name for name, found in self._checks.items() if not found]
         if bare:
             raise InputError(f"no check judges {', '.join(bare)}: load the plugin 'tolerance'")
@@ -39,6 +41,17 @@ class Judge:
             name: tuple(sorted({channel for check in checks for channel in check.channels}))
             for name, checks in self._checks.items()
         }
+
+    def events(self, tell: Announcer) -> list[Event]:
+        """What checks have to tell since the last call, in the order of time."""
+        found: list[Event] = []
+        for check in self._tellers:
+            try:
+                found += check.events()
+            except Exception as error:  # noqa: BLE001 - as a check that fails to judge
+                where = f"check {check.name} of {check.transition}"
+                tell.fault(Fault(where, f"its events: {error!r}", 0))
+        return sorted(found) if len(found) > 1 else found
 
     def watch(self, transition: str, readings: Mapping[str, Readings], tell: Announcer) -> None:
         """Let checks see readings of a pass in which their transition derived nothing."""

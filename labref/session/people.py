@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from labref.config.lab import Lab
 from labref.model.errors import InputError
-from labref.model.note import HANDS_OFF, HANDS_ON, NOTE, Note
+from labref.model.note import HANDS_OFF, HANDS_ON, NOTE, STARTED, Note
 from labref.model.result import Result
 from labref.model.times import NS_PER_S, Clock, iso
 from labref.model.verdict import NOTHING, Judgement, Reason, State
@@ -117,6 +117,11 @@ class People:
         with self._lock:
             self._news.append(note)
         return note
+
+    def started(self, by: str, text: str) -> None:
+        """Leave a row that says who started this session, with what. Raises InputError."""
+        with self._lock:
+            self._news.append(Note(self._clock.now_ns(), STARTED, text, _person(by)))
 
     # what the pass asks ------------------------------------------------------------------
 

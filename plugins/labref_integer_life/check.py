@@ -10,7 +10,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from labref.checks.base import Reasons, all_unknown, unusable_judgement
+from labref.checks.base import Event, Reasons, all_unknown, unusable_judgement
 from labref.checks.witness import LastValues
 from labref.frequency.life import void_by_beat, void_by_f_rep, void_by_gap, void_by_lock, voided
 from labref.model.exact import exact_text
@@ -30,6 +30,7 @@ from labref_integer_life.chain import Chain, Linear, Observer
 
 _AGE_NS = 10 * NS_PER_S
 _KEEP_NS = 60 * NS_PER_S
+_MOST_EVENTS = 1000
 
 
 class IntegerLifeCheck:
@@ -52,6 +53,8 @@ class IntegerLifeCheck:
         self._f_rep_hz = math.nan  # offset of f_rep when the integers were last observed
         self._observed: tuple[str, int] | None = None
         self._cause = ""
+        self._told_void = False
+        self._told: deque[Event] = deque(maxlen=_MOST_EVENTS)
 
     @property
     def integer(self) -> Integer:
@@ -156,7 +159,28 @@ class IntegerLifeCheck:
             self._integer = voided(self._integer, reason)
             self._event_ns = max(self._event_ns, event_ns)
         self._seen_until_ns = stop_ns
+        voided_by = self._integer.void_reason
         self._observe((stop_ns, tap_offset), f_rep, beat)
+        self._tell(start_ns, stop_ns, voided_by)
+
+    def events(self) -> list[Event]:
+        """When the integers became void and by what, when they were renewed and by whom."""
+        told = list(self._told)
+        self._told.clear()
+        return told
+
+    def _tell(self, start_ns: int, stop_ns: int, voided_by: str | None) -> None:
+        """One event for each change; void and renewed within one gate is told as renewed."""
+        if voided_by is None:
+            return
+        who = f"{self.transition}: {self._integer.name} = {self._integer.value}"
+        if self._integer.void_reason is None:
+            assert self._observed is not None
+            text = f"{who}: renewed by {self._observed[0]} (void before: {voided_by})"
+            self._told.append(Event(stop_ns, "integer renewed", text))
+        elif not self._told_void:
+            self._told.append(Event(start_ns, "integer void", f"{who}: {voided_by}"))
+        self._told_void = self._integer.void_reason is not None
 
     def _observe(self, gate: tuple[int, float], f_rep_hz: float, beat_hz: float) -> bool:
         """Renew by the first witness that saw the light after the last event, if one did."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ from labref.model.errors import LabFileError
 from labref.model.verdict import State
 from labref.testing import MemoryBench
 from labref.testing.labs import comb_lab
+from labref.trace.reader import open_trace
 
 CLOCK = "clock729"
 QUIET: dict[str, Any] = {
@@ -34,12 +36,16 @@ WIDE = ("tolerance_hz = 2000", "tolerance_hz = 100e6")
 
 
 def bench(
-    *changes: tuple[str, str], table: str = "", needs: bool = True, evidence: bool = True
+    *changes: tuple[str, str],
+    table: str = "",
+    needs: bool = True,
+    evidence: bool = True,
+    out: Path | None = None,
 ) -> MemoryBench:
     extra = [("unwatched", 'needs = ["comb_lock"]\nunwatched')] if needs else []
     text = comb_lab(("[instruments.bench]", LOCK + table + "[instruments.bench]"), *extra, *changes)
     plugins = ("tolerance", "evidence") if evidence else ("tolerance",)
-    return MemoryBench(text, plugins=plugins, extra=[("life", labref_integer_life)])
+    return MemoryBench(text, plugins=plugins, extra=[("life", labref_integer_life)], out=out)
 
 
 def step(lab: MemoryBench, **more: Any) -> Any:
@@ -200,3 +206,23 @@ def test_a_quiet_night_stays_good_and_blocks_change_nothing() -> None:
 def test_what_does_not_fit_is_said(table: str, what: str) -> None:
     with pytest.raises(LabFileError, match=what):
         bench(table=table)
+
+
+def test_what_voids_and_who_renews_is_told_once_with_its_time(tmp_path: Path) -> None:
+    lab = bench(needs=False, table='[integer_life.locks]\nl729 = ["comb_lock"]\n', out=tmp_path)
+    step(lab)
+    step(lab, lock=[-1.0])
+    blind(lab)
+    blind(lab)
+    step(lab)
+    step(lab)
+    lab.session.stop()
+    with open_trace(tmp_path) as trace:
+        told = [m for m in trace.messages() if m.kind.startswith("integer")]
+    assert [(m.kind, (m.time_ns - lab.start_ns) // 10**9) for m in told] == [
+        ("integer renewed", 1),  # the first look of the session, at the end of its gate
+        ("integer void", 1),  # the gate in which the lock dropped begins
+        ("integer renewed", 5),
+    ]
+    assert told[1].text == "clock729: lasers.l729.n = 1644168: lock dropped: comb_lock"
+    assert told[2].text.endswith("renewed by wm729 (void before: lock dropped: comb_lock)")
