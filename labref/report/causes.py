@@ -9,6 +9,7 @@ what one antenna did.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -114,6 +115,7 @@ def incidents(trace: Trace, lab: Lab, start_ns: int, stop_ns: int) -> list[Incid
 
 def cause_of(trace: Trace, lab: Lab, group: Sequence[Lost]) -> str:
     """The most upstream thing at which something was seen and on which all of them rest."""
+    group = _principal(lab, group)
     names = {one.transition for one in group}
     rests = [_rests_on(lab, name) for name in sorted(names)]
     common = frozenset.intersection(*rests)
@@ -125,6 +127,30 @@ def cause_of(trace: Trace, lab: Lab, group: Sequence[Lost]) -> str:
     if silent:
         return f"channel {silent[0]}: {flag_text(seen[silent[0]])}"
     return _shared(lab, common, names, group)
+
+
+def _principal(lab: Lab, group: Sequence[Lost]) -> list[Lost]:
+    """The group without those that only doubted because of a laser which was lost much longer.
+
+    A light beside which another one jumps is unknown until it is clear which of both it was.
+    """
+    spent: dict[str, float] = {}
+    for one in group:
+        laser = lab.transitions[one.transition].laser
+        spent[laser] = max(spent.get(laser, 0.0), one.seconds)
+
+    def is_doubt(one: Lost) -> bool:
+        own = lab.transitions[one.transition].laser
+        return any(
+            laser != own and seconds > 2 * one.seconds and _names(one.reason, laser)
+            for laser, seconds in spent.items()
+        )
+
+    return [one for one in group if not is_doubt(one)]
+
+
+def _names(reason: str, laser: str) -> bool:
+    return re.search(rf"(?<![\w+-]){re.escape(laser)}(?![\w+-])", reason) is not None
 
 
 def _rests_on(lab: Lab, transition: str) -> frozenset[str]:

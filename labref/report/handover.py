@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import difflib
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -12,12 +12,14 @@ import numpy as np
 from labref.config.lab import Lab
 from labref.model.note import HANDS_OFF, HANDS_ON, Note, note_of
 from labref.model.text import duration, quantity
-from labref.model.times import NS_PER_DAY, NS_PER_S, iso
+from labref.model.times import NS_PER_DAY, NS_PER_S, iso, parse_iso
 from labref.model.verdict import State
 from labref.report.causes import Incident, incidents
+from labref.report.lab_changes import LabChange, Version, lab_changes, versions
+from labref.report.levels import Availability, Level, availability, levels
 from labref.trace.reader import Trace
+from labref.trace.records import Message
 
-WEEK_NS = 7 * NS_PER_DAY
 # A reference whose last independent check is older than this is due (common practice, no source).
 CHECK_DAYS = 180
 AHEAD_DAYS = 14
@@ -25,7 +27,7 @@ AHEAD_DAYS = 14
 
 @dataclass(frozen=True, slots=True)
 class Light:
-    """One transition over the span: last state, share of good gates now and a week before.
+    """One transition over the span: last state and why, how much of the time it was good.
 
     ``drift_hz_s``: slope of the good gates' detuning; NaN where there are too few.
     """
@@ -33,8 +35,7 @@ class Light:
     name: str
     state: State
     reason: str
-    good: float
-    good_before: float
+    availability: Availability
     drift_hz_s: float
 
 
@@ -46,12 +47,13 @@ class Handover:
     stop_ns: int
     incidents: tuple[Incident, ...]
     lights: tuple[Light, ...]
+    levels: tuple[Level, ...]
     open_alarms: tuple[str, ...]
     hands: tuple[Note, ...]
     notes: tuple[Note, ...]
     integers: tuple[str, ...]
     settings: tuple[str, ...]
-    lab_lines: tuple[str, ...]
+    lab_changes: tuple[LabChange, ...]
     due: tuple[str, ...]
 
     @property
@@ -74,17 +76,19 @@ def handover(trace: Trace, lab: Lab, start_ns: int, stop_ns: int) -> Handover:
     # Whoever leaves a note does so after the newest gate.
     messages = trace.messages(start_ns)
     notes = [n for m in messages if (n := note_of(m.time_ns, m.kind, m.text)) is not None]
+    files = versions(trace, start_ns, stop_ns)
     return Handover(
         start_ns,
         stop_ns,
         tuple(incidents(trace, lab, start_ns, stop_ns)),
         tuple(_light(trace, name, start_ns, stop_ns) for name in trace.transitions),
+        levels(trace, lab, start_ns, stop_ns),
         _open_alarms(messages),
         _standing(notes),
         tuple(note for note in notes if note.kind == "note"),
-        _integers(trace, start_ns, stop_ns),
+        (*_integers(files), *_told(messages)),
         tuple(m.text for m in messages if m.kind == "fault" and ": settings" in m.text),
-        _lab_lines(trace, start_ns, stop_ns),
+        lab_changes(files),
         _due(lab, stop_ns),
     )
 
@@ -94,14 +98,21 @@ def text(found: Handover, armed: Mapping[str, Any] | None = None) -> str:
     lines = [found.first_line, ""]
     lines += _section("Other incidents", [_incident(one) for one in found.incidents[1:6]])
     lines += _section("States", [_state(light) for light in found.lights])
+    lines += _section(
+        "Availability against the 7 days before", [_available(light) for light in found.lights]
+    )
+    none = 'no channel tells one (a unit in dB, or kind = "beat level")'
+    lines += _section(
+        "Beat levels against the 7 days before", [_level(one) for one in found.levels], none
+    )
     lines += _section("Open alarms", found.open_alarms, "none")
     lines += _section(
         "Hands on (alarms shelved)", [f"{n.about}: {n.by}, {n.text}" for n in found.hands]
     )
     lines += _section("Armed", _armed(armed), "nothing" if armed is not None else "no session runs")
-    lines += _section("Integers renewed or void", found.integers)
+    lines += _section("Integers renewed or void", found.integers, "none")
     lines += _section("Settings that changed", found.settings)
-    lines += _section("Lines of the lab file (who changed them is not recorded)", found.lab_lines)
+    lines += _section("Lines of the lab file that changed", _changed(found.lab_changes), "none")
     lines += _section("Calibrations due", found.due, "none")
     lines += _section("Notes", [f"{iso(n.time_ns, 0)} {n.line}" for n in found.notes])
     return "\n".join(lines).rstrip() + "\n"
@@ -118,9 +129,36 @@ def _incident(one: Incident) -> str:
 
 def _state(light: Light) -> str:
     why = f" ({light.reason})" if light.reason else ""
-    before = "" if np.isnan(light.good_before) else f", a week ago {light.good_before:.1%}"
     drift = "" if np.isnan(light.drift_hz_s) else f", drift {quantity(light.drift_hz_s)}/s"
-    return f"{light.name}: {light.state.word}{why}; good {light.good:.1%}{before}{drift}"
+    return f"{light.name}: {light.state.word}{why}{drift}"
+
+
+def _available(light: Light) -> str:
+    share = light.availability
+    other = max(0.0, 1 - share.good - share.bad)
+    now = f"good {share.good:.1%}, bad {share.bad:.1%}, unknown or not recorded {other:.1%}"
+    if math.isnan(share.change):
+        return f"{light.name}: {now}; nothing was recorded before"
+    before = f"the {duration(share.before_s)} before {share.good_before:.1%}"
+    return f"{light.name}: {now}; {before}: {100 * share.change:+.1f} points"
+
+
+def _level(one: Level) -> str:
+    if math.isnan(one.mean):
+        return f"{one.name}: nothing usable was read"
+    now = f"{one.name}: {one.mean:.2f} {one.unit} (lowest {one.lowest:.2f})"
+    if math.isnan(one.before):
+        return f"{now}; nothing was recorded before"
+    return f"{now}; before {one.before:.2f} {one.unit}: {one.change:+.2f}"
+
+
+def _changed(changes: Sequence[LabChange]) -> list[str]:
+    lines = []
+    for change in changes:
+        who = change.started_by or "not known"
+        lines.append(f"{iso(change.begin_ns, 0)}, session started by: {who}")
+        lines += [f"  {line}  (written by: {by or 'not known'})" for line, by in change.lines]
+    return lines
 
 
 def _armed(armed: Mapping[str, Any] | None) -> list[str]:
@@ -144,22 +182,12 @@ def _light(trace: Trace, name: str, start_ns: int, stop_ns: int) -> Light:
         name,
         last,
         reason,
-        _share(trace, name, start_ns, stop_ns),
-        _share(trace, name, start_ns - WEEK_NS, stop_ns - WEEK_NS),
+        availability(trace, name, start_ns, stop_ns),
         drift,
     )
 
 
-def _share(trace: Trace, name: str, start_ns: int, stop_ns: int) -> float:
-    """Share of the span's time in good gates; NaN where nothing was recorded."""
-    good_ns, any_row = 0, False
-    for gate, state in trace.columns(name, ("gate_ns", "state"), start_ns, stop_ns):
-        any_row |= bool(len(state))
-        good_ns += int(gate[state == State.GOOD].sum())
-    return min(1.0, good_ns / (stop_ns - start_ns)) if any_row else float("nan")
-
-
-def _open_alarms(messages: Sequence[Any]) -> tuple[str, ...]:
+def _open_alarms(messages: Sequence[Message]) -> tuple[str, ...]:
     standing: dict[str, str] = {}
     for message in messages:
         key = ": ".join(message.text.split(": ")[:2])
@@ -180,38 +208,40 @@ def _standing(notes: Sequence[Note]) -> tuple[Note, ...]:
     return tuple(hands.values())
 
 
-def _integers(trace: Trace, start_ns: int, stop_ns: int) -> tuple[str, ...]:
-    """Where a record's integers differ from one layout to the next."""
+def _integers(files: Sequence[Version]) -> list[str]:
+    """Where integers differ from one lab file to the next."""
     found: list[str] = []
     before: dict[str, str] = {}
-    for entry in trace.entries(start_ns, stop_ns):
+    for version in files:
         now = {
             f"{column.name}: {key.removeprefix('integer_')}": str(value)
-            for column in entry.layout.transitions
+            for column in version.layout.transitions
             for key, value in column.attributes.items()
             if key.startswith("integer_")
         }
         if before:
-            found += [f"{k}: {before.get(k)} -> {v}" for k, v in now.items() if before.get(k) != v]
+            when = iso(version.begin_ns, 0)
+            changed = [(k, before.get(k, "none"), v) for k, v in now.items() if before.get(k) != v]
+            found += [f"{when} {k}: {old} -> {v} in the lab file" for k, old, v in changed]
         before = now
-    return tuple(dict.fromkeys(found))
+    return found
 
 
-def _lab_lines(trace: Trace, start_ns: int, stop_ns: int) -> tuple[str, ...]:
-    found: list[str] = []
-    before: str | None = None
-    for entry in trace.entries(start_ns, stop_ns):
-        now = entry.layout.lab_text
-        if before is not None and now != before:
-            changes = difflib.unified_diff(before.split("\n"), now.split("\n"), n=0, lineterm="")
-            found += [c for c in changes if c[:1] in "+-" and c[:3] not in ("+++", "---")]
-        before = now
-    return tuple(found)
+def _told(messages: Sequence[Message]) -> list[str]:
+    """What the integer-life check told: void or renewed, when, why; the same again is counted."""
+    times: dict[str, list[int]] = {}
+    for message in messages:
+        if message.kind in ("integer void", "integer renewed"):
+            verb = "VOID" if message.kind == "integer void" else "renewed"
+            times.setdefault(f"{verb}: {message.text}", []).append(message.time_ns)
+    found = []
+    for what, when in times.items():
+        again = f" ({len(when)} times, last at {iso(when[-1], 0)})" if len(when) > 1 else ""
+        found.append(f"{iso(when[0], 0)} {what}{again}")
+    return found
 
 
 def _due(lab: Lab, now_ns: int) -> tuple[str, ...]:
-    from labref.model.times import parse_iso
-
     found = []
     for name, node in lab.references.items():
         if node.parent is not None:

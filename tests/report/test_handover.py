@@ -104,7 +104,7 @@ def test_a_quiet_night_has_no_cause(tmp_path: Path) -> None:
     with open_trace(tmp_path) as trace:
         found = handover(trace, bench.lab, trace.start_ns, trace.stop_ns)
     assert found.first_line.startswith("Nothing was lost")
-    assert all(light.good > 0.99 for light in found.lights)
+    assert all(light.availability.good > 0.99 for light in found.lights)
 
 
 def twelve() -> str:
