@@ -28,9 +28,9 @@ and so is a ``u`` that is larger than the lab file's own. While a calibration is
 that of the budget. Overdue, u grows by ``growth_per_day`` of itself a day, through whatever leans
 on it: a reference's y by the sensitivity to it, a height by 1.09e-16 a metre of that, a sensor of
 the air by the index (Ciddor 1996), a shifter or local oscillator by its weight in the equation.
-After ``unknown_after_days`` more, what leans on it is unknown. What only a witness leans on does not
-widen the light's own frequency: the witness vouches until then, and no longer. A weighting does not
-drift; its entry is listed when it is due, and no verdict hangs on it.
+After ``unknown_after_days`` more, what leans on it is unknown. What only a witness leans on does
+not widen the light's own frequency: the witness vouches until then, and no longer. A weighting does
+not drift; its entry is listed when it is due, and no verdict hangs on it.
 """
 
 from __future__ import annotations

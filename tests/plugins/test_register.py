@@ -232,3 +232,12 @@ def test_the_list_shows_what_is_due_and_what_has_no_entry(tmp_path: Path) -> Non
     assert "weightings of counters" not in said
     path.write_text(comb_lab())
     assert CliRunner().invoke(command, [str(path)]).exit_code == 0
+
+
+def test_the_readmes_entry_fits_the_example() -> None:
+    root = Path(__file__).parents[2]
+    readme = (root / "README.md").read_text("utf-8")
+    table = readme.split("**Know when to recalibrate**")[1].split("```toml\n")[1].split("```")[0]
+    example = (root / "examples" / "ca_ion_lab.toml").read_text("utf-8")
+    lab = MemoryBench(example + table, plugins=("tolerance", "evidence", "tooth", "register")).lab
+    assert list(lab.tables["calibrations"]) == ["wavemeter_729"]
