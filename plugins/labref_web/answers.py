@@ -6,14 +6,12 @@ import asyncio
 from dataclasses import dataclass
 from typing import Any
 
-import msgspec
-
 from labref.model.errors import InputError
 from labref.model.exact import exact_text
 from labref.trace.names import list_all, parse_name
 from labref_web import past, past_structs, requests, structs
 from labref_web.desk import MOST_WAITERS, BusyError, Desk
-from labref_web.site import session_view
+from labref_web.heard import own_view
 from labref_web.words import at, known, word, word_of
 
 
@@ -56,8 +54,8 @@ async def site(desk: Desk, call: Call) -> structs.Site:  # noqa: ARG001
     now_ns = desk.asked.clock.now_ns()
     if not desk.is_renewed:
         raise RequestError(503, "the state is not being renewed: nothing is known")
-    own = session_view("here", "", msgspec.to_builtins(desk.state), 0.0)
-    return structs.Site(now_ns=now_ns, now=at(now_ns), sessions=[own, *desk.neighbours.views()])
+    sessions = [own_view(desk.state), *desk.neighbours.views()]
+    return structs.Site(now_ns=now_ns, now=at(now_ns), sessions=sessions)
 
 
 async def was_good(desk: Desk, call: Call) -> past_structs.WasGood:

@@ -24,24 +24,30 @@ from urllib.parse import quote, urlencode, urlsplit
 from labref.model.errors import InputError, LinkError, RefusedError
 from labref.model.verdict import State, Verdict
 from labref.model.window import WindowMean
+from labref_web.hasty import Hasty
 
 LONGEST_POLL_S = 20.0
 PAUSE_S = 0.5
-_LONGEST_ANSWER = 64 * 2**20
+LONGEST_ANSWER = 64 * 2**20
 _TRUTH: dict[object, bool | None] = {"good": True, "bad": False}
 
 
 class Client:
     """Asks one service. ``token``: the reading (or acting) token, where it has one.
 
-    ``timeout_s``: longer than that no answer is waited for. Safe from several threads.
+    ``timeout_s``: longer than that no whole answer is waited for, however it drips; one of more
+    than ``most_bytes`` is refused. Safe from several threads.
     """
 
-    def __init__(self, url: str, token: str = "", timeout_s: float = 2.0) -> None:
-        parts = urlsplit(url)
-        if parts.scheme != "http" or not parts.hostname or parts.path not in ("", "/"):
-            raise InputError(f"{url!r}: an address such as http://127.0.0.1:8729 is meant")
-        self._host, self._port = parts.hostname, parts.port or 80
+    def __init__(
+        self,
+        url: str,
+        token: str = "",
+        timeout_s: float = 2.0,
+        most_bytes: int = LONGEST_ANSWER,
+    ) -> None:
+        self._host, self._port = _place(url)
+        self._most_bytes = most_bytes
         self._headers = {"Authorization": f"Bearer {token}"} if token else {}
         self._timeout_s = timeout_s
         self._own = threading.local()
@@ -136,7 +142,7 @@ class Client:
         status, text = self._exchange(method, path, data, headers, self._timeout_s + longer_s)
         try:
             said = json.loads(text)
-        except ValueError:
+        except (ValueError, RecursionError):
             raise LinkError(f"{self.url}: not an answer of labref (status {status})") from None
         if not isinstance(said, dict):
             raise LinkError(f"{self.url}: not an answer of labref (status {status})")
@@ -152,29 +158,39 @@ class Client:
     ) -> tuple[int, bytes]:
         """One exchange; a kept connection that the server has closed is made anew, once."""
         kept = getattr(self._own, "connection", None)
+        end_s = time.monotonic() + within_s
         for connection in [kept, None] if kept is not None and method == "GET" else [None]:
             if connection is None:
                 self.close()
-                connection = http.client.HTTPConnection(self._host, self._port)
-            connection.timeout = within_s
-            if connection.sock is not None:
-                connection.sock.settimeout(within_s)
+                connection = Hasty(self._host, self._port)
+            connection.end_s = end_s
             try:
-                connection.request(method, path, data, headers)
-                response = connection.getresponse()
-                found = response.status, response.read(_LONGEST_ANSWER)
-                if response.length:
-                    raise http.client.IncompleteRead(found[1], response.length)
+                found: tuple[int, bytes] = connection.exchange(
+                    method, path, data, headers, self._most_bytes
+                )
             except (http.client.RemoteDisconnected, ConnectionResetError, BrokenPipeError) as error:
-                self.close()
+                connection.close()
                 problem: Exception = error
                 continue
-            except (OSError, http.client.HTTPException) as error:
-                self.close()
+            except (OSError, http.client.HTTPException, LinkError) as error:
+                connection.close()
+                self._own.connection = None
                 raise LinkError(f"{self.url}: {error or type(error).__name__}") from None
             self._own.connection = connection
             return found
+        self._own.connection = None
         raise LinkError(f"{self.url}: {problem}")
+
+
+def _place(url: str) -> tuple[str, int]:
+    """Host and port. Raises InputError."""
+    try:
+        parts = urlsplit(url)
+        if parts.scheme == "http" and parts.hostname and parts.path in ("", "/"):
+            return parts.hostname, parts.port or 80
+    except ValueError:  # a port that is none, brackets that are not closed
+        pass
+    raise InputError(f"{url!r}: an address such as http://127.0.0.1:8729 is meant")
 
 
 def _number(value: float | None, unknown: float) -> float:

@@ -275,7 +275,7 @@ class SiteTransition(Answer, frozen=True, kw_only=True):
 
 
 class SiteSession(Answer, frozen=True, kw_only=True):
-    """One session of the site. Where it does not answer, all of its transitions are unknown.
+    """One session of the site. ``answers`` false: all of its transitions are unknown, ``why``.
 
     ``url``: its own page; empty for the session that is asked. ``clock_ahead_s``: its clock minus
     this one's, null when not known. ``alarms``: how many stand.

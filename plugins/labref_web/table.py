@@ -18,6 +18,7 @@ from labref.config.fields import Table, needed
 from labref.config.lab import Lab
 from labref.model.errors import InputError
 from labref_web.client import Client
+from labref_web.heard import OWN
 from labref_web.site import Asked
 
 DEFAULT_AT = "127.0.0.1:8729"
@@ -63,6 +64,8 @@ class WebTable(Table, frozen=True, kw_only=True):
         if not is_loopback(host) and self.read_token_file is None:
             yield ("read_token_file",), "is missing: others can reach this address"
         for name, one in self.sessions.items():
+            if name == OWN:
+                yield ("sessions", name), f"is taken: {OWN!r} is this session; choose another name"
             try:
                 Client(one.url)
             except InputError as error:
