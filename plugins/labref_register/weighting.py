@@ -37,8 +37,8 @@ APART = 20.0
 LEAST_PROBABILITY = 1e-4
 FEWEST_MOMENTS = 4
 LONGEST_DELAY = 1.0  # gates
-_FINER = 6  # times ten
-_FINER_BESIDE = 4
+_FINER = 8  # times five
+_FINER_BESIDE = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,58 +169,63 @@ def fit(shape: Shape, steps: Sequence[Step]) -> Fit:
     table = _Table(steps)
     delays = np.linspace(-LONGEST_DELAY, LONGEST_DELAY, 41)
     width = float(delays[1] - delays[0])
-    centre = min(delays.tolist(), key=lambda delay: table.cost(shape, delay)[0])
     for _ in range(_FINER):
-        near = np.linspace(centre - width, centre + width, 21).tolist()
-        centre, width = min(near, key=lambda delay: table.cost(shape, delay)[0]), width / 10
-    cost, chi2 = table.cost(shape, centre)
-    return Fit(centre, chi2, int(table.known.sum()) - 1, cost)
+        costs, _ = table.costs(shape, delays)
+        centre = float(delays[np.argmin(costs)])
+        delays, width = np.linspace(centre - width, centre + width, 11), width / 5
+    costs, squares = table.costs(shape, delays)
+    best = int(np.argmin(costs))
+    dof = int(table.known.sum()) - 1
+    return Fit(float(delays[best]), float(squares[best]), dof, float(costs[best]))
 
 
 class _Table:
-    """All steps as arrays, (steps, 1, readings), filled up where a step has fewer readings."""
+    """All steps as arrays over (delays, steps, places beside the moment, readings)."""
 
     def __init__(self, steps: Sequence[Step]) -> None:
         most = max(len(step.phases) for step in steps)
-        shape = (len(steps), 1, most)
+        shape = (1, len(steps), 1, most)
         self.phase, self.response = np.zeros(shape), np.zeros(shape)
-        self.known = np.zeros(shape, bool)
+        self.known = np.zeros(shape, bool)  # a step may have fewer readings than another
         for row, step in enumerate(steps):
             count = len(step.phases)
-            self.phase[row, 0, :count] = step.phases
-            self.response[row, 0, :count] = step.responses
-            self.known[row, 0, :count] = True
-        self.u = np.array([step.u for step in steps])[:, None, None]
-        self.u_phase = np.array([step.u_phase for step in steps])[:, None]
+            self.phase[0, row, 0, :count] = step.phases
+            self.response[0, row, 0, :count] = step.responses
+            self.known[0, row, 0, :count] = True
+        self.u = np.array([step.u for step in steps])[None, :, None, None]
+        self.u_phase = np.array([step.u_phase for step in steps])[None, :, None]
 
-    def cost(self, shape: Shape, delay: float) -> tuple[float, float]:
-        """(-2 ln L without its constant, chi-square) at one common delay.
+    def costs(self, shape: Shape, delays: Floats) -> tuple[Floats, Floats]:
+        """(-2 ln L without its constant, chi-square) at each of some common delays.
 
         Each moment may lie beside its place at the cost of its own uncertainty; all readings
         of a step share it. It is integrated out by Laplace's method.
         """
-        own, chi2 = np.zeros_like(self.u_phase), self._chi2(shape, delay, 0.0 * self.u_phase)
+        own = np.zeros((len(delays), self.phase.shape[1], 1))
+        chi2 = self._chi2(shape, delays, own)
         if not self.u_phase.any():
-            return float(chi2.sum()), float(chi2.sum())
-        grid = np.linspace(-5.0, 5.0, 101)[None, :] * self.u_phase
-        width = 0.1 * self.u_phase
+            return chi2.sum(axis=(1, 2)), chi2.sum(axis=(1, 2))
+        grid = np.linspace(-5.0, 5.0, 41) * self.u_phase
+        width = 0.25 * self.u_phase
         for _ in range(_FINER_BESIDE):
             tried = own + grid
-            costs = self._chi2(shape, delay, tried)
-            pick = np.argmin(costs, axis=1)[:, None]
-            own, chi2 = np.take_along_axis(tried, pick, 1), np.take_along_axis(costs, pick, 1)
-            grid, width = np.linspace(-1.0, 1.0, 21)[None, :] * width, 0.1 * width
-        slopes = shape.slope(self.phase - delay - own[:, :, None]) * self.known / self.u
-        volume = np.log1p(self.u_phase[:, 0] ** 2 * (slopes**2).sum(axis=(1, 2)))
-        return float(chi2.sum() + volume.sum()), float(chi2.sum())
+            tries = self._chi2(shape, delays, tried)
+            pick = np.argmin(tries, axis=2)[:, :, None]
+            own, chi2 = np.take_along_axis(tried, pick, 2), np.take_along_axis(tries, pick, 2)
+            grid, width = np.linspace(-1.0, 1.0, 11) * width, 0.2 * width
+        at = self.phase - delays[:, None, None, None] - own[..., None]
+        slopes = shape.slope(at) * self.known / self.u
+        volume = np.log1p(self.u_phase[..., 0] ** 2 * (slopes**2).sum(axis=(2, 3)))
+        squares: Floats = chi2.sum(axis=(1, 2))
+        return squares + volume.sum(axis=1), squares
 
-    def _chi2(self, shape: Shape, delay: float, own: Floats) -> Floats:
-        """Of each step, for each place beside its moment that ``own`` (steps, n) names."""
-        at = self.phase - delay - own[:, :, None]
+    def _chi2(self, shape: Shape, delays: Floats, own: Floats) -> Floats:
+        """Of each step, for each place ``own`` (delays, steps, n) beside its moment."""
+        at = self.phase - delays[:, None, None, None] - own[..., None]
         misses = np.where(self.known, (self.response - shape.response(at)) / self.u, 0.0)
         with np.errstate(invalid="ignore", divide="ignore"):
             beside = np.where(self.u_phase > 0, own / self.u_phase, 0.0)
-        found: Floats = (misses**2).sum(axis=2) + beside**2
+        found: Floats = (misses**2).sum(axis=3) + beside**2
         return found
 
 

@@ -150,7 +150,7 @@ def exam(first: int, count: int) -> int:
 
 
 def test_never_wrong_whatever_the_noise() -> None:
-    assert exam(7, 40) > 15
+    assert exam(7, 24) > 8
 
 
 @pytest.mark.long
