@@ -16,6 +16,7 @@ import msgspec
 from msgspec import Meta
 
 from labref.model.errors import LinkError
+from labref.model.times import NS_PER_S
 from labref_web import structs
 from labref_web.asgi import as_json
 from labref_web.requests import Finite, TimeNs
@@ -66,9 +67,10 @@ class Asking:
 
 @dataclass(frozen=True, slots=True)
 class _Known:
-    """The last state, from when it counts (monotonic), and why it does not when it is old."""
+    """The last state, from when it counts (monotonic), why and since when it does not if old."""
 
     why: str
+    lost_ns: int
     view: structs.SiteSession | None = None
     asked_s: float = float("-inf")
 
@@ -78,7 +80,7 @@ class Heard:
 
     def __init__(self, name: str, url: str) -> None:
         self.name, self.url = name, url
-        self._known = _Known(f"{name}: no answer yet")
+        self._known = _Known(f"{name}: no answer yet", time.time_ns())
         self._last_ns = -1
 
     def take(self, state: Mapping[str, Any], asking: Asking, came_s: float) -> None:
@@ -94,18 +96,18 @@ class Heard:
             self._known = replace(self._known, why=why)
             return
         why = f"{self.name}: no answer for {MOST_AGE_S:.0f} s"
-        self._known = _Known(why, _on_time(view, ahead_s, way_s), asking.asked_s)
+        lost_ns = asking.asked_ns + round(MOST_AGE_S * NS_PER_S)
+        self._known = _Known(why, lost_ns, _on_time(view, ahead_s, way_s), asking.asked_s)
 
-    def fail(self, why: str) -> None:
-        """No answer, or none that counts: nothing is known from now on."""
-        self._known = _Known(why, self._known.view)
+    def fail(self, why: str, now_ns: int) -> None:
+        """No answer, or none that counts: nothing is known from now (ns UTC) on."""
+        self._known = _Known(why, min(now_ns, self._known.lost_ns), self._known.view)
 
     def view(self, now_s: float) -> structs.SiteSession:
         """What is known at a time (monotonic)."""
         known = self._known
         if known.view is not None and now_s - known.asked_s <= MOST_AGE_S:
             return known.view
-        now_ns = time.time_ns()
         rows = [] if known.view is None else known.view.transitions
         return structs.SiteSession(
             name=self.name,
@@ -120,8 +122,8 @@ class Heard:
                     name=row.name,
                     title=row.title,
                     state="unknown",
-                    since_ns=now_ns,
-                    since=at(now_ns),
+                    since_ns=known.lost_ns,
+                    since=at(known.lost_ns),
                     reason=known.why,
                     detuning_hz=None,
                     u_hz=None,

@@ -56,9 +56,9 @@ class Neighbours:
             try:
                 heard.take(client.state(), asking, time.monotonic())
             except LabrefError as error:
-                heard.fail(named(one.name, str(error)))
+                heard.fail(named(one.name, str(error)), time.time_ns())
             except Exception as error:  # noqa: BLE001 - one bad answer does not end the asking
-                heard.fail(f"{one.name}: {error!r}")
+                heard.fail(f"{one.name}: {error!r}", time.time_ns())
             self._ending.wait(max(0.1, EVERY_S - (time.monotonic() - asking.asked_s)))
         client.close()
 

@@ -7,7 +7,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 from typing import Any
 
 import pytest
@@ -36,6 +36,17 @@ def fake() -> ModuleType:
     """fake_service.py and fake_lab.py beside this file."""
     _load("fake_lab")
     return _load("fake_service")
+
+
+@pytest.fixture
+def site(fake: ModuleType) -> Iterator[Any]:
+    """A `fake_site.FakeSite`, served: ``site.says``, ``site.service``, ``site.address``."""
+    says = _load("fake_site").FakeSite()
+    service = fake.FakeService(fake.FakeLab(1), stepping=False)
+    service.site = says
+    yield SimpleNamespace(says=says, service=service, address=f"{service.address}site")
+    if not service.ended.is_set():
+        service.kill()
 
 
 @pytest.fixture(scope="module")

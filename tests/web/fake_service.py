@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import threading
+from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from socket import SHUT_RDWR
@@ -39,6 +40,7 @@ class FakeService:
         self.asked: list[str] = []
         self.resumed: list[str | None] = []
         self.token: str | None = None
+        self.site: Callable[[], object] = dict
         self.frozen = threading.Event()
         self.ended = threading.Event()
         self.news = threading.Condition()
@@ -136,7 +138,8 @@ class _Handler(BaseHTTPRequestHandler):
             return
 
     def _file(self, path: str) -> None:
-        name = "index.html" if path == "/" else path.removeprefix("/page/")
+        starts = {"/": "index.html", "/site": "site.html"}
+        name = starts.get(path) or path.removeprefix("/page/")
         file = (PAGE / name).resolve()
         if not file.is_relative_to(PAGE) or not file.is_file():
             self._json({"error": "no such file", "status": 404}, 404)
@@ -150,6 +153,8 @@ class _Handler(BaseHTTPRequestHandler):
         match parts:
             case ["state"]:
                 self._json(serves.newest)
+            case ["site"]:
+                self._json(serves.site())
             case ["shots"]:
                 self._json({"shots": lab.shots})
             case ["alarms", number, "acknowledge"]:

@@ -64,7 +64,7 @@ def test_all_sessions_on_one_page_and_a_silent_one_is_unknown(
             assert page.evaluate("document.documentElement.scrollWidth") <= 360
             mortal.end()
             page.locator("section[aria-label=ytterbium] li[data-state=unknown]").wait_for()
-            page.locator("h1:has-text('ytterbium does not answer')").wait_for()
+            page.locator("h1:has-text('othing known of ytterbium')").wait_for()
         page.locator("[data-link=lost]").wait_for()
         assert page.locator("li[data-state=good]").count() == 0
         page.locator("h1:has-text('Connection lost')").wait_for()

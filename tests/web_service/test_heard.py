@@ -41,7 +41,7 @@ def take(one: Heard, state: Any, asked_s: float, way_s: float = 0.0) -> None:
     try:
         one.take(state, asking, asked_s + way_s)
     except LinkError as error:
-        one.fail(str(error))
+        one.fail(str(error), round((asked_s - 100.0) * S) + NOON_NS)
 
 
 def words(one: Heard, now_s: float) -> list[str]:
@@ -53,6 +53,7 @@ def test_an_answer_is_as_old_as_its_question() -> None:
     take(one, said(), 100.0, way_s=2.5)
     assert words(one, 102.5) == ["good", "good"]
     assert words(one, 103.1) == ["unknown", "unknown"]
+    assert one.view(103.1).transitions[0].since_ns == NOON_NS + 3 * S
     late = heard()
     take(late, said(), 100.0, way_s=3.5)
     assert words(late, 103.5) == ["unknown", "unknown"]
@@ -62,12 +63,13 @@ def test_no_answer_is_unknown_at_once_and_the_rows_stay() -> None:
     one = heard()
     assert one.view(99.0).why == "sr: no answer yet"
     take(one, said(), 100.0)
-    one.fail("sr: refused")
+    one.fail("sr: refused", NOON_NS + S)
+    one.fail("sr: refused", NOON_NS + 2 * S)
     view = one.view(100.1)
     assert (view.answers, view.alarms, view.clock_ahead_s) == (False, 0, None)
     assert view.lab == "Sr laboratory (invented)"
-    assert {(r.state, r.reason, r.detuning_hz) for r in view.transitions} == {
-        ("unknown", "sr: refused", None)
+    assert {(r.state, r.reason, r.detuning_hz, r.since_ns) for r in view.transitions} == {
+        ("unknown", "sr: refused", None, NOON_NS + S)
     }
 
 

@@ -1,90 +1,93 @@
 // Every session of the site on one page: what is not good first, nothing good that is not fresh.
 
 import { ask, useToken } from "./ask.js";
-import { make, put, say, shape } from "./make.js";
+import { heard, now, toService } from "./clock.js";
+import { put, say } from "./make.js";
+import { Nodes, Session } from "./sessions.js";
 import { switches } from "./switches.js";
-import { hz, list, ms, sentence, span, when } from "./words.js";
+import { clock, list, ms, zoneName } from "./words.js";
 
 const EVERY_MS = 1000;
-const LOST_MS = 4000;
-const ORDER = { bad: 0, unknown: 1, good: 2 };
+const SHOW_MS = 250; // also while the service hangs
+const LOST_MS = 3000; // counted from the question, as the service counts for its neighbours
 
-const host = document.getElementById("sessions");
-const headline = document.getElementById("headline");
-const link = document.getElementById("link");
-const token = document.getElementById("token");
+const [headline, link, token, time] = ["headline", "link", "token", "time"].map((id) => document.getElementById(id));
+const sessions = new Nodes(document.getElementById("sessions"), (name) => new Session(name));
 let latest = null;
-let heardAt = -Infinity;
+let askedAt = [-Infinity, -Infinity]; // when the newest answer was asked for: monotonic, by the clock
+let wake = () => {};
+
+const silence = () => Math.max(performance.now() - askedAt[0], Date.now() - askedAt[1]);
 
 async function look() {
+  const at = [performance.now(), Date.now()];
   try {
-    latest = await ask("site", { timeoutMs: LOST_MS });
-    heardAt = performance.now();
+    const answer = await ask("site", { timeoutMs: LOST_MS - SHOW_MS });
+    heard(ms(answer.now_ns));
+    latest = answer;
+    askedAt = at;
     token.hidden = true;
   } catch (problem) {
     if (problem.status === 401 || problem.status === 403) token.hidden = false;
   }
   show();
-  setTimeout(look, EVERY_MS);
+}
+
+// The only loop that asks; a token only wakes it.
+async function listen() {
+  for (;;) {
+    await look();
+    await new Promise((done) => {
+      wake = done;
+      setTimeout(done, EVERY_MS);
+    });
+  }
 }
 
 function show() {
-  const isLive = performance.now() - heardAt < LOST_MS;
+  const isLive = silence() < LOST_MS;
   put(document.documentElement, "data-link", isLive ? "live" : "lost");
-  say(link, isLive ? "live" : "connection lost");
-  const sessions = (latest?.sessions ?? []).map((each) => (isLive ? each : lost(each)));
-  say(headline, sentence(inWords(sessions, isLive)));
-  host.replaceChildren(...sessions.map(section));
+  say(link, isLive ? "live" : latest ? "connection lost, trying again" : "connecting");
+  const all = (latest?.sessions ?? []).map((each) => (isLive ? each : lost(each)));
+  const said = inWords(all, isLive);
+  say(headline, said);
+  document.title = `${said} \u2013 the site`;
+  say(time, latest ? `${isLive ? "" : "last answer at "}${clock(isLive ? now() : ms(latest.now_ns))} ${zoneName()}` : "");
+  sessions.show(all, now());
 }
 
 function lost(session) {
-  const nothing = { state: "unknown", reason: "connection lost", detuning_hz: null };
+  const nothing = { state: "unknown", reason: "connection lost", detuning_hz: null, since_ns: toService(askedAt[1]) * 1e6 };
   return {
-    ...session, answers: false, why: "this page's own service does not answer", alarms: 0,
+    ...session, answers: false, why: "this page's own service does not answer", alarms: 0, clock_ahead_s: 0,
     transitions: session.transitions.map((each) => ({ ...each, ...nothing })),
   };
 }
 
-function inWords(sessions, isLive) {
-  if (!latest) return "connecting to the service";
-  if (!isLive) return "connection lost: nothing is known";
-  const of = (state) => sessions.flatMap((s) => s.transitions.filter((t) => t.state === state));
+// Names are written as they are, also where a sentence begins.
+function inWords(all, isLive) {
+  if (!latest) return "Connecting to the service";
+  if (!isLive) return "Connection lost, everything is unknown";
+  const answering = all.filter((one) => one.answers);
+  const of = (state) => answering.flatMap((one) => one.transitions.filter((each) => each.state === state)
+    .map(({ name }) => (one.url ? `${name} (${one.name})` : name)));
   const [bad, unknown, good] = ["bad", "unknown", "good"].map(of);
-  const silent = sessions.filter((each) => !each.answers).map((each) => each.name);
+  const silent = all.filter((one) => !one.answers).map(({ name }) => name);
+  const count = all.reduce((sum, one) => sum + one.transitions.length, 0);
+  const named = (names) => (names.length < 4 ? list(names) : names.length);
   const parts = [];
-  if (bad.length) parts.push(`${bad.length} bad`);
-  if (unknown.length) parts.push(`${unknown.length} unknown`);
-  parts.push(`${good.length} of ${good.length + bad.length + unknown.length} good`);
-  if (silent.length) parts.push(`${list(silent)} ${silent.length > 1 ? "do" : "does"} not answer`);
-  return parts.join(", ");
-}
-
-function section(session) {
-  const rows = [...session.transitions].sort((a, b) => ORDER[a.state] - ORDER[b.state] || (a.name < b.name ? -1 : 1));
-  const alarms = session.alarms ? `${session.alarms} alarm${session.alarms > 1 ? "s" : ""}` : "";
-  const title = session.url ? make("a", { href: session.url }, session.name) : session.name;
-  const under = [session.lab, session.answers ? session.why : `no answer: ${session.why}`].filter(Boolean).join(". ");
-  return make("section", { "data-answers": String(session.answers), "aria-label": session.name },
-    make("h2", {}, make("span", {}, title), make("span", { class: "small" }, alarms)),
-    make("p", {}, under),
-    make("ol", {}, ...rows.map(row)));
-}
-
-function row(each) {
-  const u = each.u_hz === null || each.u_hz === undefined ? "" : ` \u00b1 ${hz(each.u_hz)}`;
-  const number = each.detuning_hz === null ? "" : hz(each.detuning_hz, true) + u;
-  const since = `since ${when(ms(each.since_ns), Date.now())} (${span(Date.now() - ms(each.since_ns))})`;
-  return make("li", { "data-state": each.state, title: `${each.title || each.name}: ${each.state} ${since}` },
-    shape(each.state),
-    make("span", { class: "name" }, each.name, make("span", { class: "unseen" }, ` is ${each.state}`)),
-    make("span", { class: "number" }, number),
-    each.state === "good" ? null : make("span", { class: "why" }, sentence(each.reason) || each.state));
+  if (bad.length) parts.push(`${named(bad)} bad`);
+  if (silent.length) parts.push(`${parts.length ? "n" : "N"}othing known of ${list(silent)}`);
+  if (unknown.length) parts.push(`${named(unknown)} unknown`);
+  if (!parts.length && count > 1) return `All ${count} are good`;
+  return [...parts, `${good.length} of ${count} good`].join(", ");
 }
 
 token.addEventListener("submit", (event) => {
   event.preventDefault();
-  useToken(document.getElementById("token-text").value);
-  look();
+  useToken(document.getElementById("token-text").value.trim());
+  wake();
 });
 switches(show);
-look();
+setInterval(show, SHOW_MS);
+listen();
