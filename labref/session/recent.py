@@ -17,10 +17,12 @@ class Recent:
         self._joined: Readings | None = None
         self._empty = block(channel, [], [], [])
         self.last_stop_ns: int | None = None
+        self._last_start_ns = -(2**63)
 
     def add(self, readings: Readings) -> None:
         """Append a block that begins no earlier than the last one ended."""
         self.last_stop_ns = int(readings.stop_ns[-1])
+        self._last_start_ns = max(self._last_start_ns, int(readings.start_ns.max()))
         self._blocks.append((self.last_stop_ns, readings))
         self._joined = None
 
@@ -41,6 +43,8 @@ class Recent:
 
     def after(self, start_ns: int) -> Readings:
         """Readings that start later than ``start_ns``."""
+        if self._last_start_ns <= start_ns:
+            return self._empty  # nothing new: the usual answer where instruments take turns
         kept = self.all()
         return kept[int(np.searchsorted(kept.start_ns, start_ns, "right")) :]
 
