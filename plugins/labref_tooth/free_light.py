@@ -3,7 +3,8 @@
 Where f_ceo is locked to its other sign, every tooth lies 2 f_ceo away and every beat that is held
 reads as before. A wavemeter sees it, unless it is off by as much itself at that moment: two faults
 that cancel. A laser on a cavity of its own does not follow the comb: its frequency by the comb
-jumps by 2 f_ceo in the same gate, and no wavemeter enters that.
+jumps by 2 f_ceo in the same gate, and no wavemeter enters that. Only a light with a tolerance far
+below 2 f_ceo is asked: a repumper leaves its place by itself, an ultrastable laser hardly ever.
 
 The other lights of that comb are then unknown until the free light is seen at its place again: a
 silent beat does not end the doubt. A departure that is not 2 f_ceo is the free light's own matter,
@@ -36,6 +37,8 @@ from labref.model.verdict import (
 
 FIRST_GATES = 3  # of a departure: whose it is cannot be told yet
 _SHARE = 0.05  # of the flip: nearer than this is the same place
+# A light whose tolerance is wider than this part of it may well leave its place by itself.
+_STEADY = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +164,7 @@ def _free(lab: Any) -> Iterator[tuple[FreeLight, Comparison]]:
         flip_hz = 2 * abs(float(tooth.c0 * tooth.f_ceo_hz))
         light = FreeLight(laser, tooth.comb, flip_hz, _SHARE * flip_hz, transition.gate_ns)
         asked = _place(transition, lab)
-        if asked.limits[1] < light.within_hz:
+        if asked.limits[1] < _STEADY * light.within_hz:
             seen.add(laser)
             yield light, asked
 
