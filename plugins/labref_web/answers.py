@@ -119,6 +119,12 @@ async def shots(desk: Desk, call: Call) -> structs.Shots:
     return structs.Shots(shots=list(reversed(desk.shots))[: call.query.limit])
 
 
+async def notes(desk: Desk, call: Call) -> structs.Notes:
+    """What people noted lately, also before this session."""
+    heard = list(desk.notes)
+    return structs.Notes(notes=await desk.aside(past.notes, desk.asked, heard, call.query.limit))
+
+
 async def alarms(desk: Desk, call: Call) -> structs.AlarmList:  # noqa: ARG001
     """Alarms that stand and those that cleared."""
     return structs.AlarmList(standing=desk.alarms.standing, cleared=desk.alarms.cleared)

@@ -16,7 +16,6 @@ from typing import Any, TypeVar
 
 import msgspec
 
-from labref.model.note import NOTE
 from labref.session.enquiries import Enquiries
 from labref_web import structs
 from labref_web.alarm_book import AlarmBook
@@ -28,12 +27,13 @@ from labref_web.running import Running
 from labref_web.site import Neighbours
 from labref_web.stream import Stream
 from labref_web.table import Terms
-from labref_web.words import at, shot_view
+from labref_web.words import at, note_view, shot_view
 
 TICK_S = 0.1
 LONGEST_TICK_S = 2.0
 DEVIATIONS_EVERY_S = 1.0
 MOST_SHOTS = 1000
+MOST_NOTES = 200
 MOST_QUESTIONS = 64
 MOST_WAITERS = 200
 
@@ -60,6 +60,7 @@ class Desk:
         self.stream = Stream(time.time_ns() // 1000, cut, find)
         self.running = Running(enquiries.lab)
         self.shots: deque[structs.ShotView] = deque(maxlen=MOST_SHOTS)
+        self.notes: deque[structs.Note] = deque(maxlen=MOST_NOTES)
         self.state_json = b""
         self.state: structs.State
         self.counts = {"requests": 0, "errors": 0}
@@ -79,7 +80,7 @@ class Desk:
             "fault": _fault,
             "shot": self._shot,
             "attempt": _attempt,
-            "note": _note,
+            "note": self._note,
         }
 
     async def run(self) -> None:
@@ -153,6 +154,11 @@ class Desk:
         if is_new:
             self.stream.state(self.state_json)
 
+    def _note(self, note: Any) -> msgspec.Struct:
+        view = note_view(note.time_ns, note.kind, note.line)
+        self.notes.append(view)
+        return view
+
     def _shot(self, record: Any) -> msgspec.Struct:
         view = shot_view(record)
         self.shots.append(view)
@@ -163,11 +169,6 @@ def _fault(fault: Any) -> msgspec.Struct:
     return structs.FaultView(
         where=fault.where, what=fault.what, time_ns=fault.time_ns, time=at(fault.time_ns)
     )
-
-
-def _note(note: Any) -> msgspec.Struct:
-    text = note.line if note.kind == NOTE else f"{note.kind}: {note.line}"
-    return structs.Note(text=text, time_ns=note.time_ns, time=at(note.time_ns))
 
 
 def _attempt(attempt: Any) -> msgspec.Struct:

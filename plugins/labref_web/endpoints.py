@@ -122,6 +122,16 @@ ENDPOINTS: tuple[Endpoint, ...] = (
     ),
     Endpoint(
         "GET",
+        f"{API}/notes",
+        "What people noted in the last week, and whose hands were on and off, newest first",
+        READ,
+        answers.notes,
+        structs.Notes,
+        requests.NotesQuery,
+        errors=(503,),
+    ),
+    Endpoint(
+        "GET",
         f"{API}/alarms",
         "Alarms that stand, and the last that cleared",
         READ,

@@ -12,17 +12,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from labref.model.errors import TraceError
+from labref.model.note import KINDS
 from labref.model.readings import Floats, Ints
 from labref.model.result import Result
+from labref.model.times import NS_PER_DAY
 from labref.model.tolerance import States
 from labref.model.verdict import State
 from labref.session.enquiries import Enquiries
-from labref_web import past_structs
+from labref_web import past_structs, structs
 from labref_web.buckets import Buckets
-from labref_web.words import at, word
+from labref_web.words import at, note_view, word
 
 NS = 1e-9
 JOINED = 4096
+NOTES_NS = 7 * NS_PER_DAY
 NOT_COVERED = "not all of the window is recorded"
 
 
@@ -142,6 +145,23 @@ def _overlap(start_s: Floats, stop_s: Floats, chosen: States, edges: Floats) -> 
     heights = np.column_stack((spent[:-1], spent[1:])).ravel()
     found: Floats = np.diff(np.interp(edges, knots, heights))
     return found
+
+
+def notes(asked: Enquiries, heard: Sequence[structs.Note], limit: int) -> list[structs.Note]:
+    """The last notes, newest first: those of this session, and the trace's of the last week."""
+    found = {(note.time_ns, note.text): note for note in heard}
+    if asked.folder is not None:
+        from labref.trace.reader import open_trace
+
+        try:
+            with open_trace(asked.folder) as trace:
+                for message in trace.messages(asked.clock.now_ns() - NOTES_NS):
+                    if message.kind in KINDS:
+                        note = note_view(message.time_ns, message.kind, message.text)
+                        found[note.time_ns, note.text] = note
+        except (TraceError, OSError):
+            pass  # nothing recorded yet, or not readable: what was heard is still known
+    return [found[key] for key in sorted(found, reverse=True)[:limit]]
 
 
 def first_reason(asked: Enquiries, transition: str, start_ns: int, stop_ns: int) -> str:

@@ -68,6 +68,12 @@ class ShotsQuery(Asking, frozen=True, kw_only=True):
     limit: Annotated[int, Meta(ge=1, le=1000)] = 100
 
 
+class NotesQuery(Asking, frozen=True, kw_only=True):
+    """How many at most."""
+
+    limit: Annotated[int, Meta(ge=1, le=200)] = 12
+
+
 class By(Asking, frozen=True, kw_only=True):
     """Who it is."""
 

@@ -205,6 +205,12 @@ class Note(Answer, frozen=True, kw_only=True):
     time: str
 
 
+class Notes(Answer, frozen=True, kw_only=True):
+    """What people noted, and whose hands were on and off, newest first."""
+
+    notes: list[Note]
+
+
 class Shots(Answer, frozen=True, kw_only=True):
     """The last shots, newest first."""
 

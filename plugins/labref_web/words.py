@@ -6,6 +6,7 @@ import math
 from typing import cast
 
 from labref.model.exact import exact_text
+from labref.model.note import NOTE
 from labref.model.shot import ShotMean, ShotRecord
 from labref.model.times import iso
 from labref.model.verdict import State
@@ -33,6 +34,12 @@ def word_of(truth: bool | None) -> StateWord:
 def at(time_ns: int) -> str:
     """A time as ISO text to the nanosecond."""
     return iso(time_ns)
+
+
+def note_view(time_ns: int, kind: str, line: str) -> structs.Note:
+    """What somebody noted, or whose hands are on or off, as an answer."""
+    text = line if kind == NOTE else f"{kind}: {line}"
+    return structs.Note(text=text, time_ns=time_ns, time=at(time_ns))
 
 
 def shot_view(record: ShotRecord) -> structs.ShotView:

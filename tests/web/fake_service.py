@@ -155,6 +155,8 @@ class _Handler(BaseHTTPRequestHandler):
                 self._json(serves.newest)
             case ["site"]:
                 self._json(serves.site())
+            case ["notes"]:
+                self._json({"notes": []})
             case ["shots"]:
                 self._json({"shots": lab.shots})
             case ["alarms", number, "acknowledge"]:

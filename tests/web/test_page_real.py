@@ -62,7 +62,7 @@ def test_hands_on_from_the_closer_look(
         page.get_by_label("Hands on by").fill("A. Person")
         page.get_by_role("button", name="Hands on", exact=True).click()
         page.locator("dialog :text('Not done')").wait_for()
-        page.get_by_label("Acting token").fill(token)
+        page.locator("dialog").get_by_label("Acting token").fill(token)
         page.get_by_role("button", name="Hands on", exact=True).click()
         page.locator("dialog :text('Unknown until hands are off')").wait_for()
         served.gates(1, beat=100.0)
@@ -72,4 +72,47 @@ def test_hands_on_from_the_closer_look(
         served.gates(1, beat=100.0)
         page.locator(f"{ROW} .state:text-is('good')").wait_for(state="attached")
         page.keyboard.press("Escape")
+        page.locator("#notes li:has-text('hands off')").wait_for()
+        said = page.locator("#notes li").all_inner_texts()
+        page.reload()
+        page.locator("#notes li:has-text('hands off')").wait_for()
+        assert page.locator("#notes li").all_inner_texts() == said
+
+
+def test_disarm_all_with_a_token_that_leaves_the_reading_one(
+    bench: ModuleType, open_page: Callable[..., Any]
+) -> None:
+    runner = bench.Runner(False)
+    runner.desk.armed = True
+    terms = bench.Terms("127.0.0.1", 0, read_token=bench.READ, act_token=bench.ACT)
+    with bench.Served(terms=terms, runner=runner) as served:
+        served.gates(10, beat=100.0)
+        page = open_page(served.url)
+        page.get_by_label("This service asks for its token").fill(bench.READ)
+        page.keyboard.press("Enter")
+        button = page.get_by_role("button", name="Disarm all")
+        button.click()
+        page.locator("#outputs :text('Not disarmed: this needs the acting token')").wait_for()
+        assert runner.desk.disarmed == []
+        page.locator("#outputs").get_by_label("Acting token").fill("mistyped-in-a-hurry")
+        page.keyboard.press("Enter")
+        page.locator("#outputs :text('Not disarmed: this needs the acting token')").wait_for()
+        # What was typed for it is not the token that reads.
+        assert page.evaluate("sessionStorage.getItem('labref-token')") == bench.READ
+        page.reload()
+        page.locator(f"{ROW} .state:text-is('good')").wait_for()
+        button.click()
+        field = page.locator("#outputs").get_by_label("Acting token")
+        field.fill(bench.ACT)
+        # Other news on the page take nothing from the field.
+        served.bench.session.people.note("fibre touched", "A. Person")
+        served.gates(1, beat=100.0)
         page.locator("#notes li").first.wait_for()
+        assert field.input_value() == bench.ACT
+        page.keyboard.press("Enter")
+        page.locator("#outputs :text('All is disarmed.')").wait_for()
+        assert runner.desk.disarmed == [(None, "somebody at the page")]
+        page.locator("#outputs [data-armed=false]").wait_for()
+        assert not button.is_visible()
+        assert page.evaluate("sessionStorage.getItem('labref-token')") == bench.READ
+    page.locator("#outputs :text('what is armed is not known')").wait_for()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -82,3 +83,38 @@ def test_notes_and_hands_are_told_to_every_reader(holder: Acting) -> None:
     texts = [data.decode() for kind, data in told if kind == "note"]
     assert any("A. Person: fibre touched" in text for text in texts)
     assert any("hands on: " in text for text in texts)
+
+
+def test_notes_are_given_again_newest_first(holder: Acting) -> None:
+    web = holder.web
+    assert web.ask("/api/v1/notes").value == {"notes": []}
+    web.gates(1)
+    web.bench.session.people.note("fibre touched", "A. Person", CLOCK)
+    web.gates(1)
+    holder.post("/api/v1/act/hands-on-laser", BODY)
+    web.gates(1)
+    given = web.ask("/api/v1/notes").value["notes"]
+    assert given[1]["text"] == f"[{CLOCK}] A. Person: fibre touched"
+    assert given[0]["text"].startswith("hands on: ")
+    assert given[0]["time_ns"] > given[1]["time_ns"]
+    assert web.ask("/api/v1/notes?limit=1").value["notes"] == given[:1]
+    assert web.ask("/api/v1/notes?limit=0").status == 400
+    assert web.ask("/api/v1/notes?last=1").status == 400
+
+
+def test_a_later_session_gives_the_notes_that_the_trace_has(
+    make_web: Callable[..., Any], tmp_path: Path
+) -> None:
+    before = make_web(out=tmp_path)
+    before.gates(1)
+    before.bench.session.people.note("fibre touched", "A. Person", CLOCK)
+    before.gates(1)
+    told = before.ask("/api/v1/notes").value["notes"]
+    assert len(told) == 1  # heard and stored is one
+    before.bench.session.stop()
+    after = make_web(out=tmp_path)
+    after.bench.clock.advance_ns(60 * 10**9)
+    assert after.ask("/api/v1/notes").value["notes"] == told
+    after.bench.clock.advance_ns(8 * 86_400 * 10**9)
+    after.desk.tick()
+    assert after.ask("/api/v1/notes").value["notes"] == []

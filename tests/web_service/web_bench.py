@@ -67,6 +67,7 @@ class ActDesk:
         self.arms = Arms(3600.0, remote)
         self.armed = False
         self.held = ""
+        self.disarmed: list[tuple[str | None, str]] = []
 
     def ask_to_arm(self, name: str, by: str, *, remote: bool = False) -> Any:
         return self.arms.ask(name, by, ("mind your eyes",), 0.0, remote)
@@ -77,6 +78,7 @@ class ActDesk:
 
     def disarm(self, name: str | None = None, by: str = "") -> None:
         self.armed = False
+        self.disarmed.append((name, by))
 
     def hands_on(self, by: str, until_ns: int) -> None:
         self.held = f"hands-on by {by}"

@@ -15,16 +15,18 @@ export function useToken(text) {
   sessionStorage.setItem(KEY, text);
 }
 
-export function headers(more = {}) {
-  return token ? { ...more, Authorization: `Bearer ${token}` } : more;
+// `other`: a token for this request alone.
+export function headers(more = {}, other = "") {
+  const used = other || token;
+  return used ? { ...more, Authorization: `Bearer ${used}` } : more;
 }
 
 // The answer as a value. Raises Refused with the service's own words, or a network error.
-export async function ask(path, { body = null, timeoutMs = 8000 } = {}) {
-  const options = { headers: headers(), signal: AbortSignal.timeout(timeoutMs), cache: "no-store" };
+export async function ask(path, { body = null, timeoutMs = 8000, other = "" } = {}) {
+  const options = { headers: headers({}, other), signal: AbortSignal.timeout(timeoutMs), cache: "no-store" };
   if (body !== null) {
     options.method = "POST";
-    options.headers = headers({ "Content-Type": "application/json" });
+    options.headers = headers({ "Content-Type": "application/json" }, other);
     options.body = JSON.stringify(body);
   }
   const reply = await fetch(`api/v1/${path}`, options);

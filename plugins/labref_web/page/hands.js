@@ -1,6 +1,6 @@
 // Somebody works on a laser: said and ended from the page, as `labref hands-on` does.
 
-import { ask, useToken } from "./ask.js";
+import { Acting } from "./acting.js";
 import { remember, remembered } from "./alarms.js";
 import { make, say } from "./make.js";
 
@@ -8,20 +8,16 @@ import { make, say } from "./make.js";
 export function hands(name) {
   const by = make("input", { id: "hands-by", autocomplete: "name", maxlength: 60, required: true });
   const hours = make("input", { id: "hands-h", type: "number", min: "0.1", max: "720", step: "0.1", value: "2", required: true });
-  const token = make("input", { type: "password", autocomplete: "off", "aria-label": "Acting token", placeholder: "acting token", hidden: true });
+  const acting = new Acting();
   const said = make("span", { class: "small", role: "status" });
   const act = async (what, more, done) => {
     const who = by.value.trim();
     if (!who) { say(said, "Say who you are first."); by.focus(); return; }
     remember(who);
-    if (token.value.trim()) useToken(token.value.trim());
     try {
-      const { lasers } = await ask(`act/${what}`, { body: { name: name(), by: who, ...more } });
+      const { lasers } = await acting.post(what, { name: name(), by: who, ...more });
       say(said, lasers.length ? `${done} ${lasers.join(", ")}.` : "No hands were on it.");
-      token.hidden = true;
-      token.value = "";
     } catch (problem) {
-      token.hidden = problem.status !== 401;
       say(said, `Not done: ${problem.message}`);
     }
   };
@@ -33,7 +29,7 @@ export function hands(name) {
     },
   },
   make("label", { for: "hands-by" }, "Hands on by"), by,
-  make("label", { for: "hands-h" }, "for h"), hours, token,
+  make("label", { for: "hands-h" }, "for h"), hours, acting.field,
   make("button", { type: "submit" }, "Hands on"),
   make("button", { type: "button", onclick: () => act("hands-off-laser", {}, "Hands off:") }, "Hands off"), said);
   return { form, open() { by.value = remembered(); say(said, ""); } };

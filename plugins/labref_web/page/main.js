@@ -3,6 +3,7 @@
 // What is shown is never the last good answer: while the link is lost, every state on the page is
 // unknown, and so is everything before the first answer.
 
+import { Disarm } from "./acting.js";
 import { alarms } from "./alarms.js";
 import { ask, useToken } from "./ask.js";
 import { Board } from "./board.js";
@@ -31,6 +32,7 @@ const parts = {
   basis: new Part("basis", basis),
   notes: new Part("notes", notes),
 };
+const disarm = new Disarm(document.getElementById("outputs"));
 
 const NEWS = 12;
 const NUMBERS_MS = 250;
@@ -53,7 +55,6 @@ function allUnknown(snapshot) {
     transitions: snapshot.transitions.map((each) => ({ ...each, ...lost, ...why, ...nothing })),
     references: (snapshot.references ?? []).map((each) => ({ ...each, ...lost, text: "connection lost" })),
     instruments: (snapshot.instruments ?? []).map((each) => ({ ...each, ...lost, text: "connection lost" })),
-    actuators: [],
     hands_on: null,
   };
 }
@@ -72,7 +73,8 @@ function show() {
   shown.transitions.forEach((each) => look.update(each));
   const minute = Math.ceil(now() / 60_000) * 60_000;
   parts.alarms.show(shown.alarms, minute, link.isLive ? null : link.sinceMs);
-  parts.outputs.show({ hands_on: shown.hands_on, actuators: shown.actuators });
+  parts.outputs.show({ hands_on: shown.hands_on, actuators: shown.actuators }, link.isLive);
+  disarm.show(link.isLive && shown.actuators.some((each) => each.armed_by));
   parts.basis.show({ references: shown.references, instruments: shown.instruments }, minute);
   parts.notes.show(news.map(({ text, time_ns }) => ({ text, time_ns })));
   parts.shots.show(shots.all.map((each) => [each.shot, each.start_ns, each.state]));
@@ -100,6 +102,22 @@ async function loadShots() {
   } catch { /* none are shown; the link says whether the service is there */ }
 }
 
+// What people noted before this page was opened.
+async function loadNotes() {
+  try {
+    tell(...(await ask(`notes?limit=${NEWS}`)).notes);
+  } catch { /* as with the shots */ }
+}
+
+// Each thing once, the newest first: the stream may bring again what was loaded.
+function tell(...things) {
+  for (const each of things) {
+    if (!news.some(({ text, time_ns }) => text === each.text && time_ns === each.time_ns)) news.push(each);
+  }
+  news.sort((a, b) => b.time_ns - a.time_ns).splice(NEWS);
+  isStale = true;
+}
+
 new Link({
   state(snapshot) {
     if (latest === null) performance.mark("first-value");
@@ -111,10 +129,9 @@ new Link({
   },
   event(kind, value) {
     if (kind === "shot") shots.add(value);
-    if (kind === "note") news.unshift(value);
-    if (kind === "fault") news.unshift({ ...value, text: `Fault in ${value.where}: ${value.what}` });
-    if (kind === "attempt") news.unshift({ ...value, text: attempted(value) });
-    news.splice(NEWS);
+    if (kind === "note") tell(value);
+    if (kind === "fault") tell({ ...value, text: `Fault in ${value.where}: ${value.what}` });
+    if (kind === "attempt") tell({ ...value, text: attempted(value) });
     isStale = true;
   },
   life(isLive, sinceMs) {
@@ -125,7 +142,10 @@ new Link({
     isStale = true;
     show(); // at once: a hidden window draws no frames
     if (isBack) board.refill();
-    if (isLive) loadShots();
+    if (isLive) {
+      loadShots();
+      loadNotes();
+    }
   },
   refused(status) {
     document.getElementById("token").hidden = status !== 401 && status !== 403;

@@ -1,9 +1,7 @@
 // Beside the rows: what the lab rests on, who may move what, and what happened.
 
-import { remembered } from "./alarms.js";
-import { ask } from "./ask.js";
 import { now } from "./clock.js";
-import { make, say, shape } from "./make.js";
+import { make, shape } from "./make.js";
 import { ms, when } from "./words.js";
 
 // Rebuild a part only when what it shows has changed, so that focus and selection stay.
@@ -47,7 +45,10 @@ export function basis({ references, instruments }, nowMs) {
 }
 
 // null (hidden) where nothing can move and nobody has hands on.
-export function outputs({ hands_on: hands, actuators }) {
+export function outputs({ hands_on: hands, actuators }, isLive) {
+  if (!isLive && actuators?.length) {
+    return [make("p", { class: "none" }, "Connection lost: what is armed is not known.")];
+  }
   if (!hands && !actuators?.length) return null;
   const held = hands
     ? make("p", { class: "hands" }, make("strong", {}, "Nothing moves: "), hands)
@@ -58,23 +59,7 @@ export function outputs({ hands_on: hands, actuators }) {
     make("span", { class: "word" }, each.armed_by ? "armed" : "not armed"),
     make("span", { class: "said" }, outputText(each)),
   ));
-  const isArmed = (actuators ?? []).some((each) => each.armed_by);
-  const list = make("ul", { class: "things outputs" }, ...lines);
-  return [held, ...(lines.length ? [list] : []), ...(isArmed ? [disarm()] : [])];
-}
-
-// Disarming is always safe; arming is not done from here.
-function disarm() {
-  const said = make("span", { class: "small", role: "status" });
-  const press = async () => {
-    try {
-      await ask("act/disarm", { body: { by: remembered() || "somebody at the page", actuator: null } });
-      say(said, "Disarmed.");
-    } catch (problem) {
-      say(said, `Not disarmed: ${problem.message}`);
-    }
-  };
-  return make("p", {}, make("button", { type: "button", onclick: press }, "Disarm all"), " ", said);
+  return [held, ...(lines.length ? [make("ul", { class: "things outputs" }, ...lines)] : [])];
 }
 
 function outputText({ armed_by: by, running, waits_for: waits }) {
