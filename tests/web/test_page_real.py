@@ -96,7 +96,7 @@ def test_disarm_all_with_a_token_that_leaves_the_reading_one(
         assert runner.desk.disarmed == []
         page.locator("#outputs").get_by_label("Acting token").fill("mistyped-in-a-hurry")
         page.keyboard.press("Enter")
-        page.locator("#outputs :text('Not disarmed: this needs the acting token')").wait_for()
+        page.locator("#outputs :text('Not disarmed: this is not the acting token')").wait_for()
         # What was typed for it is not the token that reads.
         assert page.evaluate("sessionStorage.getItem('labref-token')") == bench.READ
         page.reload()

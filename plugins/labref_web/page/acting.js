@@ -23,11 +23,11 @@ export class Acting {
       this.field.value = "";
       return answer;
     } catch (problem) {
-      if (problem.status === 401) {
-        if (!typed) taken = ""; // it was taken once: the service has another now
-        this.field.hidden = false;
-      }
-      throw problem;
+      if (problem.status !== 401) throw problem;
+      if (!typed) taken = ""; // it was taken once: the service has another now
+      this.field.hidden = false;
+      this.field.focus();
+      throw new Error(typed ? "this is not the acting token" : "this needs the acting token");
     }
   }
 }
