@@ -5,6 +5,7 @@
     block L866          its light goes nowhere; unblock L866
     move L866 +3e6      its frequency by 3 MHz; move L866 back
     atoms L866          scan it until the atoms answer, and stay there; move L866 back
+    analyser L866       how far its beat stands above the noise, at a spectrum analyser
     loop counter_a      a 10 MHz synthesizer on the lab's reference looped into a counter
     unplug counter_a    its cable; plug counter_a
     help                these lines
@@ -18,6 +19,7 @@ from typing import TypeVar
 
 import numpy as np
 
+from sim_instruments.instruments.spectrum import FLOOR_DBM_HZ
 from sim_instruments.lab import Lab
 from sim_instruments.optics.history import History
 from sim_instruments.optics.world import Transition
@@ -26,6 +28,7 @@ from sim_instruments.wire.endpoint import Endpoint
 Thing = TypeVar("Thing")
 BLOCKED_DB = 120.0
 LOOPED_HZ = 10e6
+ANALYSER_HZ = 100e3
 
 
 class KnobError(ValueError):
@@ -41,6 +44,7 @@ class Knobs:
             "block": self._block,
             "unblock": self._unblock,
             "atoms": self._atoms,
+            "analyser": self._analyser,
             "loop": self._loop,
             "unplug": self._unplug,
             "plug": self._plug,
@@ -123,6 +127,20 @@ class Knobs:
             lasers = sorted({row.laser.name for row in rows.values()})
             raise KnobError(f"no atoms see {name!r}; they see: {', '.join(lasers)}")
         return own[0] if own else rows[name]
+
+    def _analyser(self, name: str, now_ns: int) -> str:
+        """The beat's level over the floor of the simulated spectrum analyser, in 100 kHz."""
+        world = self._lab.world
+        self._known(world.lasers, name, "laser")
+        found = [
+            s for s in world.signals if (b := world.beat(s)) is not None and b.laser.name == name
+        ]
+        if not found:
+            raise KnobError(f"{name!r} has no beat")
+        step = max(0, self._lab.grid.index(now_ns) - 1)
+        level = float(world.signals[found[0]].level_dbm(step, step + 1)[0])
+        above = level - (FLOOR_DBM_HZ + 10.0 * math.log10(ANALYSER_HZ))
+        return f"{found[0]} stands {above:.1f} dB above the noise in {ANALYSER_HZ:.0f} Hz"
 
     def _loop(self, name: str, now_ns: int) -> str:
         """The counter tells the looped frequency in units of its own time base, over 1 s."""

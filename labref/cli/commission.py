@@ -12,6 +12,7 @@ import click
 
 from labref.cli.labs import load
 from labref.config.load import read_document
+from labref.drivers.base import Setting
 from labref.hookspecs import hookimpl
 from labref.model.errors import RefusedError
 from labref.model.flags import UNUSABLE
@@ -31,6 +32,8 @@ from labref.session.commission import (
 from labref.session.commission_record import CommissionRecord, evidence, with_evidence
 
 LONGEST_READ_S = 30.0
+# Of these a number must be given: having done it says nothing.
+NUMBERS = frozenset(["at the atoms", "loop", "level"])
 
 
 class Gatherer:
@@ -87,10 +90,11 @@ class TableBench:
         channels: Sequence[str],
         gates: int,
         wait: Callable[[float], object],
+        read_back: Callable[[], Mapping[str, Mapping[str, Setting | None]]],
         skip_gates: int = 2,
     ) -> None:
         self._gatherer, self._channels, self._gates = gatherer, channels, gates
-        self._wait, self._skip = wait, skip_gates
+        self._wait, self._read_back, self._skip = wait, read_back, skip_gates
 
     def read(self) -> Mapping[str, Seen]:
         """Fresh gates, the first ones after a move left out; what stays silent is missing."""
@@ -105,19 +109,31 @@ class TableBench:
                 self._wait(0.1)
         return self._gatherer.seen()
 
+    def settings(self) -> Mapping[str, Mapping[str, Setting | None]]:
+        """As read back at the opening and since; waits until all that is declared was read."""
+        clock = RealClock()
+        end_s = clock.monotonic_s() + LONGEST_READ_S
+        while True:
+            found = self._read_back()
+            is_whole = all(one is not None for row in found.values() for one in row.values())
+            if is_whole or clock.monotonic_s() >= end_s:
+                return found
+            self._wait(0.1)
+
     def ask(self, request: Request) -> float | None:
         """Ask on the terminal: a number, Enter for done as asked, 'no' where it cannot be."""
-        default = "done" if request.kind != "at the atoms" and request.kind != "loop" else "no"
+        default = "no" if request.kind in NUMBERS else "done"
         while True:
             typed = str(click.prompt(f"  {request.words} (or no)", default=default)).strip()
             if typed.lower() == "no":
                 return None
-            if typed == "done":
+            if typed == "done" and request.kind not in NUMBERS:
                 return request.by_hz or 1.0
             try:
                 value = float(typed)
             except ValueError:
-                click.echo("  a number in Hz is meant, or no")
+                unit = "dB" if request.kind == "level" else "Hz"
+                click.echo(f"  a number in {unit} is meant, or no")
                 continue
             if math.isfinite(value):
                 return value
@@ -148,12 +164,10 @@ def command(lab_file: Path, laser: str, by: str, gates: int, again: bool, write:
     done = frozenset() if again else record.done
     for step in (s for s in STEPS if s in done):
         click.echo(f"{step}: good before, with this lab file")
-    channels = [name for name, channel in lab.channels.items() if channel.is_fed]
-    needed = {*subject.transition.equation.channels, *subject.witness.channels} & set(channels)
     clock = RealClock()
     with live_session(lab, plugins, None) as session:
         session.start()
-        bench = TableBench(gatherer, sorted(needed), gates, session.clock.wait)
+        bench = TableBench(gatherer, subject.channels, gates, session.clock.wait, session.read_back)
         last = walk(subject, bench, done, lambda f: _tell(f, record, clock.now_ns(), by))
         if last is not None and last.state is not State.GOOD:
             raise click.exceptions.Exit(1 if last.state is State.BAD else 3)

@@ -13,6 +13,7 @@ from typing import Any
 import msgspec
 
 from labref.config import channels as feeds
+from labref.config.beat_levels import check_beat_levels
 from labref.config.corrections import build_corrections, corrections_of
 from labref.config.draft import Draft
 from labref.config.equations import Equations
@@ -50,6 +51,7 @@ def understand(
     feeds.check_groups(draft)
     equations = Equations(draft)
     equations.build()
+    check_beat_levels(draft)
     build_witnesses(draft, equations)
     check_inherited_needs(draft)
     rows = _catalogue(draft, lines)

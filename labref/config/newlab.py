@@ -197,6 +197,7 @@ comb = "comb"
 n = {n}
 beat = "beat_{name}"
 sign = "{sign}"
+beat_level = {{ least_db = 30, bandwidth_hz = 100000 }}    # asked by labref commission
 
 # A second, independent measurement on which a good verdict leans.
 [witnesses.wavemeter_at_{name}]

@@ -131,14 +131,28 @@ class PathTable(Table, frozen=True, kw_only=True):
     evidence: Evidence | None = None
 
 
+class BeatLevelTable(Table, frozen=True, kw_only=True):
+    """``beat_level`` of a laser: how far its beat must stand above the noise when it is brought up.
+
+    ``least_db`` in ``bandwidth_hz``. ``channel``: where that is read (in dB, for the same
+    bandwidth); without it a person reads a spectrum analyser. 30 dB in 100 kHz lets a counter
+    count without slips (common practice, no source).
+    """
+
+    least_db: Annotated[Number, needed("how far it must stand above the noise, in dB")]
+    bandwidth_hz: Annotated[Positive, needed("the bandwidth of that noise in Hz, such as 100e3")]
+    channel: ChannelName | None = None
+
+
 class LaserTable(PathTable, frozen=True, kw_only=True):
     """``[lasers.NAME]``: the light at its tap, by its first path and perhaps by others.
 
     ``paths`` are further, independent ways to the same frequency (a second comb); a witness
-    compares one of them by ``via``.
+    compares one of them by ``via``. ``beat_level`` is asked by `labref commission` alone.
     """
 
     paths: dict[str, PathTable] = field(default_factory=dict)
+    beat_level: BeatLevelTable | None = None
 
 
 class Step(Table, frozen=True, kw_only=True):

@@ -47,6 +47,13 @@ class Instrument:
         self.requests = Requests()
         self._transport = transport
 
+    def read_back(self) -> dict[str, Setting | None]:
+        """Every setting that the dialect reads back, as it was read last; None: not read yet."""
+        watch = getattr(self.program, "watch", None)
+        if watch is None:
+            return {}
+        return {name: watch.current.get(name) for name in watch.names}
+
     # exchanges ---------------------------------------------------------------------------
 
     def opening(self) -> Exchange[Opening]:

@@ -3,9 +3,11 @@
 Nothing of the lab file is taken on trust. A person moves one thing at a time, and the readings say
 whether the compiled equation answers as nature does (M18):
 
+    settings   every instrument runs as the lab file says: gate, reference, ...
     readings   every channel that enters is usable
     time base  a synthesizer looped into the counter reads what it was set to
     beat       the laser's light is blocked: its beat goes, and no other does
+    level      the beat stands far enough above the noise, in a stated bandwidth
     f_rep      f_rep is raised by a known amount: the counted line follows with the right factor
     signs      the beat's answers to f_rep and f_ceo fit exactly one choice of signs
     integer    exactly one mode number and sign lies within 5 u of the witness, the lab file's
@@ -19,110 +21,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from fractions import Fraction
-from typing import Protocol
 
-from labref.config.lab import Lab, LabTransition, Witness
-from labref.config.schema import LabTables
 from labref.frequency.mode_number import Coarse, Found, Lines, from_coarse
 from labref.model.errors import AmbiguousError, InputError, RefusedError
 from labref.model.exact import exact_text
 from labref.model.flags import flag_text
 from labref.model.text import quantity
 from labref.model.verdict import State
+from labref.session.commission_look import level, settings
+from labref.session.commission_parts import Bench, Finding, Request, Seen, Subject, subject_of
 from labref.session.commission_signs import SignQuestion, resolve_signs
+
+__all__ = ["STEPS", "Bench", "Finding", "Request", "Seen", "Subject", "commission", "subject_of"]
 
 K = 5.0
 # Relative agreement of a synthesizer looped into the counter: a free time base is 100 times worse.
 TIME_BASE = 1e-9
-STEPS = ("readings", "time base", "beat", "f_rep", "signs", "integer", "atoms")
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """Mean of one channel over some gates: ``offset`` from its nominal, ``u`` one sigma; flags."""
-
-    offset: float
-    u: float
-    flags: int = 0
-
-    @property
-    def is_usable(self) -> bool:
-        """Whether there is a number."""
-        return not self.flags & ~1 and math.isfinite(self.offset)
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """What a person is asked to do. ``kind``: raise f_rep, raise f_ceo, block, unblock, back,
-    loop, at the atoms. ``subject``: what; ``by_hz``: how far. ``words``: in plain words.
-    """
-
-    kind: str
-    subject: str
-    words: str
-    by_hz: float = 0.0
-
-
-class Bench(Protocol):
-    """Whoever reads and moves: instruments and a person, or a simulation."""
-
-    def read(self) -> Mapping[str, Seen]:
-        """Mean of every fed channel over fresh gates, by name."""
-        ...
-
-    def ask(self, request: Request) -> float | None:
-        """Have it done: what was really set, or the number asked for; None: not possible."""
-        ...
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """What one step found: good, bad or unknown, in plain words, and what to turn next."""
-
-    step: str
-    state: State
-    text: str
-    turn_next: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Subject:
-    """One laser and what belongs to it in the lab file."""
-
-    lab: Lab
-    tables: LabTables
-    laser: str
-    transition: LabTransition
-    witness: Witness
-    comb: str
-    beat: str
-    f_ceo: str | None
-
-
-def subject_of(lab: Lab, tables: LabTables, laser: str) -> Subject:
-    """Return what is to be commissioned. Raises InputError or RefusedError saying what it lacks."""
-    if laser not in lab.lasers:
-        raise InputError(f"no laser {laser!r}; this lab has: {', '.join(sorted(lab.lasers))}")
-    table = tables.lasers[laser]
-    if table.comb is None or not isinstance(table.beat, str):
-        raise RefusedError(
-            f"{laser}: these steps are for a laser whose beat with a comb is counted"
-        )
-    own = [t for t in lab.transitions.values() if t.laser == laser]
-    if not own:
-        raise RefusedError(
-            f"{laser}: no transition uses it, so nothing at the atoms can confirm it"
-        )
-    witnesses = [w for t in own for w in t.witnesses if w.kind == "frequency" and w.laser == laser]
-    if not witnesses:
-        raise RefusedError(
-            f"{laser}: no independent frequency witness: its tooth cannot be told (M2)"
-        )
-    ceo = tables.combs[table.comb].f_ceo
-    name = ceo if isinstance(ceo, str) or ceo is None else ceo.channel
-    return Subject(lab, tables, laser, own[0], witnesses[0], table.comb, table.beat, name)
+STEPS = (
+    "settings", "readings", "time base", "beat", "level", "f_rep", "signs", "integer", "atoms",
+)  # fmt: skip
 
 
 def commission(
@@ -130,9 +48,11 @@ def commission(
 ) -> Iterator[Finding]:
     """Yield the finding of each step not yet in ``done``; ends after the first that is not good."""
     steps = {
+        "settings": settings,
         "readings": _readings,
         "time base": _time_base,
         "beat": _beat,
+        "level": level,
         "f_rep": _f_rep,
         "signs": _signs,
         "integer": _integer,
@@ -152,10 +72,8 @@ def commission(
 
 def _readings(s: Subject, bench: Bench) -> Finding:
     seen = bench.read()
-    names = sorted({*s.transition.equation.channels, *s.witness.channels})
+    names = s.channels
     for name in names:
-        if not s.lab.channels[name].is_fed:
-            continue
         one = seen.get(name)
         if one is None or not one.is_usable:
             why = "no reading" if one is None else flag_text(one.flags) or "no number"

@@ -19,6 +19,7 @@ from typing import Self
 
 from labref.actuation.base import Port
 from labref.config.lab import Lab
+from labref.drivers.base import Setting
 from labref.model.errors import InputError
 from labref.model.fault import Fault
 from labref.model.readings import block
@@ -202,6 +203,11 @@ class Session:
     def standing_faults(self) -> Mapping[str, str]:
         """What does not work now: where to what was said of it."""
         return self._parts.announcer.standing
+
+    def read_back(self) -> dict[str, dict[str, Setting | None]]:
+        """By instrument: its settings as they were read back last; None where not read yet."""
+        instruments = [getattr(reader, "instrument", None) for reader in self._parts.readers]
+        return {one.setup.name: one.read_back() for one in instruments if one is not None}
 
     @property
     def storage_problem(self) -> str | None:

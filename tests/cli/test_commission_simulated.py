@@ -95,6 +95,8 @@ def wanted(asked: str, moved: str) -> tuple[str, str]:
     """(what to turn, how the number to give stands in the answer)."""
     if "loop a synthesizer" in asked:
         return "loop counter_b", r"off by ([-+0-9.]+) Hz"
+    if "spectrum analyser" in asked:
+        return "analyser L866", r"stands ([-0-9.]+) dB"
     if "unblock" in asked:
         return "unblock L866", ""
     if "block the light" in asked:

@@ -29,6 +29,7 @@ OPTIONAL = {
     ("references", "checked"),
     ("references", "height_m"),
     ("references", "needs"),
+    ("lasers", "beat_level"),  # asked by labref commission alone
     ("channels", "kind"),
     ("channels", "loop"),  # a warning: free
     ("channels", "sigma"),  # a warning: to be measured

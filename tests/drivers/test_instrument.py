@@ -73,7 +73,9 @@ class Bench:
 
 def test_opening_identifies_and_reads_back_and_leaves_a_source_alone() -> None:
     bench = Bench()
+    assert bench.instrument.read_back() == {"reference": None}
     opening = bench.instrument.open()
+    assert bench.instrument.read_back() == {"reference": opening.settings[0]}
     assert opening.identity is not None
     assert opening.identity.model == "SYNTH"
     assert [setting.text for setting in opening.settings] == ["reference is EXT"]

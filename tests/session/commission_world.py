@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from labref.drivers.base import Setting
 from labref.model.flags import Flag
 from labref.session.commission import Request, Seen
 
@@ -103,10 +104,22 @@ class Nature:
             seen[name] = Seen(float(value - self.nominal[name]) + noise, mean, flags)
         return seen
 
+    def settings(self) -> Mapping[str, Mapping[str, Setting | None]]:
+        gate = "10" if self.error == "gate set by hand" else "1"
+        return {
+            "counter": {
+                "gate_s": Setting("gate_s", gate, "1", gate == "1"),
+                "reference": Setting("reference", "EXT", "EXT", True),
+            },
+            "wm": {},
+        }
+
     def ask(self, request: Request) -> float | None:
         if request.kind == "loop":
             y = float(self.options.get("time_base_y", 0))
             return -request.by_hz * y + float(self.rng.normal(0, 1e-3))
+        if request.kind == "level":
+            return 17.0 if self.error == "beat too weak" else 41.0
         if request.kind == "at the atoms":
             return self._tune_to_the_line()
         if request.kind == "raise f_rep":
@@ -179,6 +192,7 @@ comb = "comb"
 n = {b.n}
 beat = {divided}
 sign = "{sign(b.beat_sign)}"
+beat_level = {{ least_db = 30, bandwidth_hz = 100000 }}
 [witnesses.wavemeter]
 kind = "frequency"
 laser = "L"

@@ -115,3 +115,15 @@ def test_what_cannot_be_turned_says_why(table: Table, line: str, says: str) -> N
 @pytest.mark.parametrize("line", ["", "help", "turn everything", "block"])
 def test_anything_else_lists_the_knobs(table: Table, line: str) -> None:
     assert table.turn(line).startswith("knobs: f_rep +2; f_ceo -2e5; block L866")
+
+
+def test_an_analyser_shows_how_far_a_beat_stands_above_the_noise(table: Table) -> None:
+    """-140 dBm in 1 Hz are -90 dBm in 100 kHz; a blocked beat lies 120 dB lower."""
+    said = table.turn("analyser L866")
+    found = re.fullmatch(r"beat_866 stands ([0-9.]+) dB above the noise in 100000 Hz", said)
+    assert found is not None, said
+    table.turn("block L866")
+    lower = re.search(r"stands (-[0-9.]+) dB", table.turn("analyser L866"))
+    assert lower is not None
+    assert float(found[1]) - float(lower[1]) == pytest.approx(120.0, abs=1.0)
+    assert table.turn("analyser L999").startswith("not done: no laser")
