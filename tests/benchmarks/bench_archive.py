@@ -135,7 +135,7 @@ def main() -> None:
         import distributed
 
         with distributed.LocalCluster(
-            n_workers=2, threads_per_worker=1, dashboard_address=":0", host="127.0.0.1"
+            n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
         ) as cluster:
             address = cluster.scheduler_address
             timed("the same on a local cluster of 2", lambda: deviations(folder, cluster=address))
