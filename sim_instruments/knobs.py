@@ -137,7 +137,7 @@ class Knobs:
         ]
         if not found:
             raise KnobError(f"{name!r} has no beat")
-        step = max(0, self._lab.grid.index(now_ns) - 1)
+        step = self._lab.grid.index(now_ns) + 1  # what was just turned has taken effect
         level = float(world.signals[found[0]].level_dbm(step, step + 1)[0])
         above = level - (FLOOR_DBM_HZ + 10.0 * math.log10(ANALYSER_HZ))
         return f"{found[0]} stands {above:.1f} dB above the noise in {ANALYSER_HZ:.0f} Hz"
