@@ -50,7 +50,7 @@ def test_a_cluster_gives_the_same(folder: Path) -> None:
         n_workers=1,
         threads_per_worker=1,
         processes=False,
-        dashboard_address=":0",
+        dashboard_address=None,
         protocol="tcp",
         host="127.0.0.1",
     ) as cluster:
