@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict
+from typing import TypeVar
 
 import click
 from rich.console import Console
 
 from labref.model.errors import InputError
+from labref_campaign.mistakes import OnMistake, counted, drawn, show_mistakes
 from labref_campaign.report import OfSeed, of_seed, passed, show, summary
 from labref_campaign.run import run_seed
 from sim_instruments.campaign.scenario import CampaignError, load
 
 __all__ = ["command"]
+
+Asked = tuple[str, float, int, bool]  # scenario, days, seed, every gate
+T = TypeVar("T")
 
 
 @click.command(name="campaign")
@@ -24,6 +30,9 @@ __all__ = ["command"]
 @click.option("--first-seed", default=1, show_default=True)
 @click.option("--jobs", default=1, show_default=True, help="Processes side by side.")
 @click.option("--every-gate", is_flag=True, help="One pass a gate throughout: slower, the same.")
+@click.option(
+    "--wrong-integers", is_flag=True, help="Every integer of the lab file is wrong from day one."
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of tables.")
 def command(
     scenario: str,
@@ -32,6 +41,7 @@ def command(
     first_seed: int,
     jobs: int,
     every_gate: bool,
+    wrong_integers: bool,
     as_json: bool,
 ) -> None:
     """Run labref through days of an invented laboratory in which everything goes wrong.
@@ -44,7 +54,10 @@ def command(
     asked = [(scenario, days, seed, every_gate) for seed in range(first_seed, first_seed + seeds)]
     try:
         name = load(scenario).name
-        found = list(_progress(_all(asked, jobs), seeds))
+        if wrong_integers:
+            _mistakes(asked, jobs, as_json)
+            return
+        found = list(_progress(_side_by_side(_one, asked, jobs), seeds))
     except CampaignError as error:
         raise InputError(str(error)) from error
     report = summary(name, found)
@@ -56,15 +69,35 @@ def command(
         raise SystemExit(1)
 
 
-def _all(asked: list[tuple[str, float, int, bool]], jobs: int) -> Iterator[OfSeed]:
+def _mistakes(asked: list[Asked], jobs: int, as_json: bool) -> None:
+    rows: list[OnMistake] = []
+    for found in _side_by_side(_one_mistaken, asked, jobs):
+        click.echo(f"seed {found[0].seed} done", err=True)
+        rows += found
+    if as_json:
+        click.echo(json.dumps([asdict(row) for row in rows], indent=1))
+    else:
+        show_mistakes(rows, Console(width=120 if not Console().is_terminal else None))
+    if any(row.good for row in rows):
+        raise SystemExit(1)
+
+
+def _side_by_side(work: Callable[[Asked], T], asked: list[Asked], jobs: int) -> Iterator[T]:
     if jobs == 1:
-        yield from map(_one, asked)
+        yield from map(work, asked)
         return
     with ProcessPoolExecutor(jobs) as pool:
-        yield from pool.map(_one, asked)
+        yield from pool.map(work, asked)
 
 
-def _one(asked: tuple[str, float, int, bool]) -> OfSeed:
+def _one_mistaken(asked: Asked) -> list[OnMistake]:
+    name, days, seed, every_gate = asked
+    scenario = load(name)
+    mistakes = drawn(scenario, seed)
+    return counted(run_seed(scenario, days, seed, every_gate=every_gate, mistakes=mistakes))
+
+
+def _one(asked: Asked) -> OfSeed:
     scenario, days, seed, every_gate = asked
     return of_seed(run_seed(load(scenario), days, seed, every_gate=every_gate))
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import tempfile
 import time
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +25,7 @@ from labref.session.session import Session
 from labref.session.shots import Shot
 from labref_campaign.exam import GOOD, Book
 from labref_campaign.lab_text import lab_text
+from labref_campaign.mistakes import Mistake, mistaken
 from labref_campaign.person import Person
 from labref_campaign.source import CampaignSource, KnobPort
 from sim_instruments.campaign.draws import Interval
@@ -54,31 +55,43 @@ class Ran:
     package_s: float
     passes: int
     singles: int
+    mistakes: Mapping[str, Mistake] = field(default_factory=dict)
 
 
 def run_seed(
-    scenario: Scenario, days: float, seed: int, *, every_gate: bool = False, acts: bool = True
+    scenario: Scenario,
+    days: float,
+    seed: int,
+    *,
+    every_gate: bool = False,
+    acts: bool = True,
+    mistakes: Mapping[str, Mistake] | None = None,
 ) -> Ran:
-    """Run one seed. ``every_gate``: one pass a gate throughout; not ``acts``: nobody ever arms."""
+    """Run one seed. ``every_gate``: one pass a gate throughout; not ``acts``: nobody ever arms.
+
+    ``mistakes``: wrong integers of the lab file, by laser.
+    """
     begun_s = time.perf_counter()
+    mistakes = mistakes or {}
     with tempfile.TemporaryDirectory() as folder:
-        campaign = _Campaign(scenario, days, seed, Path(folder), every_gate, acts)
+        file = Path(folder) / "lab.toml"
+        file.write_text(mistaken(lab_text(scenario), scenario, mistakes), encoding="utf-8")
+        campaign = _Campaign(scenario, days, seed, file, every_gate, acts)
         campaign.run()
     return Ran(
-        seed, days, campaign.lab, campaign.book, campaign.person,
-        time.perf_counter() - begun_s, campaign.package_s, campaign.passes, campaign.singles,
+        seed, days, campaign.lab, campaign.book, campaign.person, time.perf_counter() - begun_s,
+        campaign.package_s, campaign.passes, campaign.singles, mistakes,
     )  # fmt: skip
 
 
 class _Campaign:
     def __init__(
-        self, scenario: Scenario, days: float, seed: int, folder: Path, every_gate: bool, acts: bool
+        self, scenario: Scenario, days: float, seed: int, file: Path, every_gate: bool, acts: bool
     ) -> None:
         self.lab = lab = CampaignLab(scenario, days, seed)
         self._every_gate, self._acts = every_gate, acts
         self.package_s, self.passes, self.singles = 0.0, 0, 0
-        self._file = folder / "lab.toml"
-        self._file.write_text(lab_text(scenario), encoding="utf-8")
+        self._file = file
         self.clock = VirtualClock(scenario.start_ns)
         self.book = Book(lab)
         self._open()
