@@ -42,18 +42,25 @@ class Gatherer:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._blocks: dict[str, list[Readings]] = {}
+        self._since_ns = 0
 
     @hookimpl
     def on_readings(self, readings: Sequence[Readings]) -> None:
-        """Keep what came."""
+        """Keep what came, of gates that began late enough."""
         with self._lock:
             for block in readings:
-                self._blocks.setdefault(block.channel, []).append(block)
+                fresh = block[block.start_ns >= self._since_ns]
+                if len(fresh):
+                    self._blocks.setdefault(block.channel, []).append(fresh)
 
-    def clear(self) -> None:
-        """Forget: whatever is read from here on is fresh."""
+    def clear(self, since_ns: int = 0) -> None:
+        """Forget: only gates that begin from ``since_ns`` on are fresh, however late others come.
+
+        A busy computer brings gates seconds later, of a time before something was turned.
+        """
         with self._lock:
             self._blocks.clear()
+            self._since_ns = max(self._since_ns, since_ns)
 
     def counts(self) -> dict[str, int]:
         """Gates so far by channel."""
@@ -98,9 +105,9 @@ class TableBench:
 
     def read(self) -> Mapping[str, Seen]:
         """Fresh gates, the first ones after a move left out; what stays silent is missing."""
+        clock = RealClock()
         for wanted in (self._skip, self._gates):
-            self._gatherer.clear()
-            clock = RealClock()
+            self._gatherer.clear(clock.now_ns())
             end_s = clock.monotonic_s() + LONGEST_READ_S
             while clock.monotonic_s() < end_s:
                 counts = self._gatherer.counts()

@@ -14,6 +14,8 @@ from labref.config.load import parse_document
 from labref.drivers.base import Setting
 from labref.model.errors import InputError, LabFileError
 from labref.model.flags import Flag
+from labref.model.readings import block
+from labref.model.times import NS_PER_S as S
 from labref.model.verdict import State
 from labref.session.commission_look import level, settings
 from labref.session.commission_parts import Request, Seen, Subject, subject_of
@@ -182,3 +184,19 @@ def test_of_a_level_a_number_must_be_given(
     table = cli.TableBench(cli.Gatherer(), ["beat"], 1, lambda s: None, dict)
     assert table.ask(Request(kind, "l729", "what is asked")) == answer
     assert lines == []
+
+
+def test_gates_that_began_before_something_was_turned_are_not_read() -> None:
+    """A busy computer hands them over seconds later."""
+    gatherer = cli.Gatherer()
+    gatherer.clear(5 * S)
+    old = block("beat", [3 * S, 4 * S], [4 * S, 5 * S], [7.0, 7.0])
+    both = block("beat", [4 * S, 5 * S, 6 * S], [5 * S, 6 * S, 7 * S], [7.0, 1.0, 3.0])
+    gatherer.on_readings([old])
+    assert gatherer.counts() == {}
+    gatherer.on_readings([both])
+    assert gatherer.counts() == {"beat": 2}
+    assert gatherer.seen()["beat"].offset == 2.0
+    gatherer.clear()
+    gatherer.on_readings([old])
+    assert gatherer.counts() == {}
