@@ -232,8 +232,8 @@ def _told(messages: Sequence[Message]) -> list[str]:
     times: dict[str, list[int]] = {}
     for message in messages:
         if message.kind in ("integer void", "integer renewed"):
-            verb = "VOID" if message.kind == "integer void" else "renewed"
-            times.setdefault(f"{verb}: {message.text}", []).append(message.time_ns)
+            verb = "VOID: " if message.kind == "integer void" else ""
+            times.setdefault(f"{verb}{message.text}", []).append(message.time_ns)
     found = []
     for what, when in times.items():
         again = f" ({len(when)} times, last at {iso(when[-1], 0)})" if len(when) > 1 else ""
