@@ -24,6 +24,8 @@ AIR = {
     "air.pressure": "pressure_pa",
     "air.humidity": "humidity",
 }
+# Kinds of assumed channels that a typed frequency becomes.
+TYPED = ("aom", "eom", "lo")
 NO_SUBJECT = (
     "{of!r} is no channel or reference of this file, nor references.NAME.height_m, a typed value "
     "such as transitions.NAME.path.0.aom_hz or combs.NAME.f_rep.lo_hz, instruments.NAME (its "
@@ -59,7 +61,7 @@ def subject_of(lab: Any, of: str, serves: Sequence[str] = ()) -> Subject | str:
     if of in AIR:
         return _air(lab, of, serves)
     typed = lab.channels.get(_typed(of))
-    if typed is not None and typed.assumed and typed.name != of:
+    if typed is not None and typed.kind in TYPED and typed.assumed and typed.name != of:
         key = _tidy(of)
         u_key = "" if typed.kind == "lo" else key.rpartition(".")[0] + ".u_hz"
         return Subject(of, typed.nominal, key, typed.u, u_key, _weigher([typed.name]))
@@ -68,8 +70,7 @@ def subject_of(lab: Any, of: str, serves: Sequence[str] = ()) -> Subject | str:
 
 def typed_values(lab: Any) -> list[str]:
     """Every frequency that is typed into a path or a comb, by the key at which it stands."""
-    kinds = ("aom", "eom", "lo")
-    found = [name for name, c in lab.channels.items() if c.assumed and c.kind in kinds]
+    found = [name for name, c in lab.channels.items() if c.assumed and c.kind in TYPED]
     return [f"{_tidy(name)}_hz" for name in found if "." in name]
 
 

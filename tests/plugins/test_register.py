@@ -77,6 +77,10 @@ def test_a_witness_past_its_time_vouches_no_more() -> None:
     [
         ("channels.nobody", "1", "no channel or reference"),
         ("references.maser", "1e-12", "less than was found"),
+        ("references.maser.u", "1", "of a reference its y .* or its height_m"),
+        ("transitions.clock729.path.0.aom_hz", "1", "no channel or reference"),
+        ("combs.main.f_rep.lo", "1", "no channel or reference"),
+        ("instruments.nobody", "1", "no instrument 'nobody'"),
     ],
 )
 def test_what_does_not_fit_the_lab_is_an_error_of_the_lab_file(
