@@ -78,7 +78,7 @@ def test_the_first_laser_is_commissioned(table: Table) -> None:
     while more := process.stdout.read(1):
         said += more
         if said.endswith(b"]: "):
-            knob, number = wanted(said.decode().splitlines()[-1], moved)
+            knob, number = wanted(said.decode().split("]: ")[-2], moved)  # prompts share a line
             moved = knob if knob.startswith("f_") else moved
             answer = table.turn(knob)
             found = re.search(number, answer) if number else None
