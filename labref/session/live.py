@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 from pathlib import Path
 
@@ -46,4 +47,8 @@ def live_session(
     readers = make_readers(lab, plugins, clock, wake)
     session = Session(lab, readers, plugins, out=out, clock=clock, rehearse=rehearse)
     wake.session = session
+    # A full collection walks everything that was ever loaded, some 50 ms in which no alarm is told:
+    # what is there by now stays to the end and need not be looked at again.
+    gc.collect()
+    gc.freeze()
     return session
