@@ -36,6 +36,7 @@ from labref.model.verdict import (
 )
 from labref_tooth.free_light import FreeLightCheck
 from labref_tooth.free_light import checks as free_lights
+from labref_tooth.harmonic import harmonic
 
 # More teeth away than this and the laser is simply elsewhere.
 MOST_TEETH = 20
@@ -168,19 +169,12 @@ def _pairs(transition: Any, lab: Any) -> list[tuple[WitnessTrack, Tooth]]:
         tooth = Tooth(
             float(f_rep),
             -2 * float(tap.coefficient(beat.name) * beat.nominal),
-            _harmonic(transition),
+            harmonic(transition),
             float(np.hypot(witness.u_hz, scatter)),
             transition.tolerance,
         )
         found.append((WitnessTrack(comparison), tooth))
     return found
-
-
-def _harmonic(transition: Any) -> float:
-    """M: how much the frequency at the atoms follows that at the tap."""
-    base = transition.base
-    at_tap = transition.tap_equation.coefficient(base)
-    return float(transition.equation.coefficient(base) / at_tap) if at_tap else 1.0
 
 
 @hookimpl

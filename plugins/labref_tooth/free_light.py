@@ -34,6 +34,7 @@ from labref.model.verdict import (
     all_good,
     no_reasons,
 )
+from labref_tooth.harmonic import harmonic
 
 FIRST_GATES = 3  # of a departure: whose it is cannot be told yet
 _SHARE = 0.05  # of the flip: nearer than this is the same place
@@ -171,17 +172,16 @@ def _free(lab: Any) -> Iterator[tuple[FreeLight, Comparison]]:
 
 def _place(transition: Any, lab: Any) -> Comparison:
     """How far the light is from its target, at the tap; the limits are its tolerance there."""
-    at_tap, base = transition.tap_equation, transition.base
-    harmonic = float(transition.equation.coefficient(base) / at_tap.coefficient(base))
+    at_tap, times = transition.tap_equation, harmonic(transition)
     moving = tuple(name for name in at_tap.channels if lab.channels[name].is_fed)
     from_target = transition.equation.nominal(lab.channels) - transition.target.hz
     tolerance = transition.tolerance
-    widest_hz = max(abs(tolerance.lower_hz), abs(tolerance.upper_hz)) / abs(harmonic)
+    widest_hz = max(abs(tolerance.lower_hz), abs(tolerance.upper_hz)) / abs(times)
     return Comparison(
         transition.laser,
         moving,
         tuple(float(at_tap.coefficient(name)) for name in moving),
         (-widest_hz, widest_hz),
         FIRST_GATES * transition.gate_ns,
-        float(from_target) / harmonic,
+        float(from_target) / times,
     )

@@ -38,6 +38,12 @@ def fake() -> ModuleType:
     return _load("fake_service")
 
 
+@pytest.fixture(scope="session")
+def looks() -> ModuleType:
+    """looking.py beside this file."""
+    return _load("looking")
+
+
 @pytest.fixture
 def site(fake: ModuleType) -> Iterator[Any]:
     """A `fake_site.FakeSite`, served: ``site.says``, ``site.service``, ``site.address``."""

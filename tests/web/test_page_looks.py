@@ -40,14 +40,6 @@ def service(fake: ModuleType, lab: Any) -> Any:
     service.kill()
 
 
-def violations(page: Any) -> list[str]:
-    """What axe-core finds, WCAG A and AA and its best practices."""
-    from axe_playwright_python.sync_playwright import Axe
-
-    found = Axe().run(page).response["violations"]
-    return [f"{v['id']}: {[n['target'] for n in v['nodes'][:3]]}" for v in found]
-
-
 def settled(page: Any) -> Any:
     """The page, once everything on it was answered."""
     page.locator("li[data-name=quench854] .state:text-is('unknown')").wait_for()
@@ -58,52 +50,37 @@ def settled(page: Any) -> Any:
 
 @pytest.mark.parametrize("colours", ["light", "dark"])
 def test_axe_finds_nothing(
-    service: Any, open_page: Callable[..., Any], need_package: Callable[[str], None], colours: str
+    looks: Any,
+    service: Any,
+    open_page: Callable[..., Any],
+    need_package: Callable[[str], None],
+    colours: str,
 ) -> None:
     need_package("axe_playwright_python")
     page = settled(open_page(service.address, color_scheme=colours))
-    assert violations(page) == []
+    assert looks.violations(page) == []
     page.locator(".name").first.click()
     page.locator("dialog[open] .zoom canvas").wait_for()
-    assert violations(page) == []
+    assert looks.violations(page) == []
     page.keyboard.press("Escape")
     service.kill()
     page.locator("[data-link=lost]").wait_for()
-    assert violations(page) == []
-
-
-def mean_light(picture: bytes, page: Any) -> float:
-    """Mean brightness (0 to 255) of a PNG, decoded by the browser."""
-    import base64
-
-    return float(
-        page.evaluate(
-            """async (text) => {
-            const blob = await (await fetch("data:image/png;base64," + text)).blob();
-            const bitmap = await createImageBitmap(blob, { resizeWidth: 16, resizeHeight: 16 });
-            const context = new OffscreenCanvas(16, 16).getContext("2d");
-            context.drawImage(bitmap, 0, 0);
-            const bytes = context.getImageData(0, 0, 16, 16).data;
-            return bytes.reduce((sum, each, i) => sum + (i % 4 < 3 ? each : 0), 0) / 768;
-        }""",
-            base64.b64encode(picture).decode(),
-        )
-    )
+    assert looks.violations(page) == []
 
 
 def test_full_page_in_light_and_dark(
-    service: Any, open_page: Callable[..., Any], tmp_path: Path
+    looks: Any, service: Any, open_page: Callable[..., Any], tmp_path: Path
 ) -> None:
     blank = open_page("about:blank")
     for colours, is_right in (("light", lambda x: x > 170), ("dark", lambda x: x < 90)):
         page = settled(open_page(service.address, color_scheme=colours, viewport=LAPTOP))
         file = tmp_path / f"{colours}.png"
         picture = page.screenshot(path=file, full_page=True)
-        assert is_right(mean_light(picture, blank)), f"{file} is not {colours}"
+        assert is_right(looks.mean_light(picture, blank)), f"{file} is not {colours}"
     # The switch stands above what the system wants.
     page.get_by_role("button", name="colours").click()
     assert page.locator("html").get_attribute("data-theme") == "light"
-    assert mean_light(page.screenshot(), blank) > 170
+    assert looks.mean_light(page.screenshot(), blank) > 170
 
 
 def test_nothing_is_cut_from_phone_to_wall(service: Any, open_page: Callable[..., Any]) -> None:

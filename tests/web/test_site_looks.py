@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -19,26 +18,22 @@ def settled(page: Any) -> Any:
     return page
 
 
-def violations(page: Any) -> list[str]:
-    """What axe-core finds, WCAG A and AA and its best practices."""
-    from axe_playwright_python.sync_playwright import Axe
-
-    found = Axe().run(page).response["violations"]
-    return [f"{v['id']}: {[n['target'] for n in v['nodes'][:3]]}" for v in found]
-
-
 @pytest.mark.parametrize("colours", ["light", "dark"])
 def test_axe_finds_nothing(
-    site: Any, open_page: Callable[..., Any], need_package: Callable[[str], None], colours: str
+    looks: Any,
+    site: Any,
+    open_page: Callable[..., Any],
+    need_package: Callable[[str], None],
+    colours: str,
 ) -> None:
     need_package("axe_playwright_python")
     site.says.silent.add("ytterbium")
     page = settled(open_page(site.address, color_scheme=colours))
-    assert violations(page) == []
+    assert looks.violations(page) == []
     site.service.token = "invented"
     page.locator("#token").wait_for()
     page.locator("[data-link=lost]").wait_for()
-    assert violations(page) == []
+    assert looks.violations(page) == []
 
 
 def test_what_it_says(site: Any, open_page: Callable[..., Any]) -> None:
@@ -174,32 +169,15 @@ def test_ages_go_by_the_clock_that_gave_the_stamps(
     assert "for 10\u202fmin, since" in why.inner_text()
 
 
-def mean_light(picture: bytes, page: Any) -> float:
-    """Mean brightness (0 to 255) of a PNG, decoded by the browser."""
-    return float(
-        page.evaluate(
-            """async (text) => {
-            const blob = await (await fetch("data:image/png;base64," + text)).blob();
-            const bitmap = await createImageBitmap(blob, { resizeWidth: 16, resizeHeight: 16 });
-            const context = new OffscreenCanvas(16, 16).getContext("2d");
-            context.drawImage(bitmap, 0, 0);
-            const bytes = context.getImageData(0, 0, 16, 16).data;
-            return bytes.reduce((sum, each, i) => sum + (i % 4 < 3 ? each : 0), 0) / 768;
-        }""",
-            base64.b64encode(picture).decode(),
-        )
-    )
-
-
 def test_full_page_in_light_and_dark(
-    site: Any, open_page: Callable[..., Any], tmp_path: Path
+    looks: Any, site: Any, open_page: Callable[..., Any], tmp_path: Path
 ) -> None:
     blank = open_page("about:blank")
     for colours, is_right in (("light", lambda x: x > 170), ("dark", lambda x: x < 90)):
         page = settled(open_page(site.address, color_scheme=colours, viewport=LAPTOP))
         file = tmp_path / f"{colours}.png"
         picture = page.screenshot(path=file, full_page=True)
-        assert is_right(mean_light(picture, blank)), f"{file} is not {colours}"
+        assert is_right(looks.mean_light(picture, blank)), f"{file} is not {colours}"
 
 
 def test_nothing_is_cut_from_phone_to_wall(site: Any, open_page: Callable[..., Any]) -> None:
